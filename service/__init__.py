@@ -1,0 +1,1 @@
+"""lopside: says when one member of a team runs hot while its siblings idle."""

@@ -1,0 +1,107 @@
+"""Everything the service can say went wrong, as one tree.
+
+Named for what is the matter, made from values, keeping them, and telling the reader what to
+do. Nothing here knows of HTTP or exit codes; the edge holds those tables.
+"""
+
+from __future__ import annotations
+
+
+class ServiceError(Exception):
+    """Whatever the service refuses or cannot do, in words for the person who must mend it."""
+
+
+class UnusableInput(ServiceError):
+    """Input as a whole could not be read: a file, a body, a batch."""
+
+    def __init__(self, where: str, what: str, remedy: str = "") -> None:
+        super().__init__(f"{where}: {what}" + (f"; {remedy}" if remedy else ""))
+        self.where = where
+        self.what = what
+        self.remedy = remedy
+
+
+class TooLarge(UnusableInput):
+    """A body or batch is over a limit."""
+
+
+class UnsupportedForm(UnusableInput):
+    """A body comes in a form that nobody here reads."""
+
+
+class WrongSetting(ServiceError):
+    """A setting cannot be used: which, why, and what would do."""
+
+    def __init__(self, key: str, why: str, remedy: str = "", line: int | None = None) -> None:
+        place = f"{key} (line {line})" if line else key
+        super().__init__(f"{place}: {why}" + (f"; {remedy}" if remedy else ""))
+        self.key = key
+        self.why = why
+        self.remedy = remedy
+        self.line = line
+
+
+class TooFewPorts(ServiceError):
+    """A team measure was asked of fewer than two ports."""
+
+    def __init__(self, ports: int) -> None:
+        super().__init__(f"a team has at least two ports; {ports} given, so there is nothing to compare")
+        self.ports = ports
+
+
+class NotFound(ServiceError):
+    """Something was asked for by a name or id that nothing has."""
+
+    def __init__(self, noun: str, name: str) -> None:
+        super().__init__(f"there is no {noun} {name!r}")
+        self.noun = noun
+        self.name = name
+
+
+class WrongQuestion(ServiceError):
+    """A request's parameter cannot be used."""
+
+    def __init__(self, parameter: str, why: str) -> None:
+        super().__init__(f"{parameter}: {why}")
+        self.parameter = parameter
+        self.why = why
+
+
+class NotAllowed(ServiceError):
+    """A key is missing, wrong, expired or of the wrong role; says no more than it must."""
+
+
+class NoKey(NotAllowed):
+    """A request came without a usable key."""
+
+    def __init__(self, why: str = "send a key: Authorization: Bearer ...") -> None:
+        super().__init__(why)
+
+
+class WrongRole(NotAllowed):
+    """A key is good, but not for this."""
+
+    def __init__(self, role: str, needed: str) -> None:
+        super().__init__(f"a key with the role {role!r} may not do this; it takes {needed!r}")
+        self.role = role
+        self.needed = needed
+
+
+class WrongState(ServiceError):
+    """Something cannot be done to a thing in the state it is in."""
+
+
+class DatabaseNotReady(ServiceError):
+    """The database cannot be reached, or its tables are not those of this release."""
+
+
+class RefusedAddress(ServiceError):
+    """An outgoing message was about to go where messages may not go."""
+
+    def __init__(self, host: str, addresses: str) -> None:
+        super().__init__(
+            f"{host} resolves to {addresses}, which the settings do not allow;"
+            " add its network to outbound.allow_networks if it is meant"
+        )
+        self.host = host
+        self.addresses = addresses

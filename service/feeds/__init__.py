@@ -1,0 +1,1 @@
+"""Reading: from bytes to samples."""

@@ -1,0 +1,1 @@
+"""Measuring: counters to intervals, intervals to windows, windows to team measures."""

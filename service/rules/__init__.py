@@ -1,0 +1,1 @@
+"""Deciding: from measures to kinds, findings and severities."""

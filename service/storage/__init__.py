@@ -1,0 +1,1 @@
+"""Keeping: the tables, and one file of questions a noun."""

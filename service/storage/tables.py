@@ -1,0 +1,274 @@
+"""The tables, the same on SQLite and PostgreSQL; migrations make them, tests compare the two.
+
+Instants are BIGINT milliseconds since the epoch. Counters are unsigned 64-bit numbers kept
+in signed columns, `v - 2**64` for v of 2**63 and above: NUMERIC is a float on SQLite.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from sqlalchemy import (
+    BigInteger,
+    Boolean,
+    Column,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    SmallInteger,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+)
+
+from service.terms import COUNTERS
+
+metadata = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_N_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_N_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_N_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+
+def _id() -> Column[int]:
+    return Column("id", Integer, primary_key=True, autoincrement=True)
+
+
+def _instant(name: str, *, optional: bool = False, **more: Any) -> Column[int]:
+    return Column(name, BigInteger, nullable=optional, **more)
+
+
+devices = Table(
+    "devices",
+    metadata,
+    _id(),
+    Column("name", String(255), nullable=False, unique=True),
+    Column("feed", String(16), nullable=False),
+    _instant("created_ms"),
+    _instant("last_sample_ms", optional=True),  # newest sample's own time
+    _instant("last_received_ms", optional=True),
+    Column("interval_ms", BigInteger, nullable=True),  # usual time between polls
+    Column("refresh_ms", BigInteger, nullable=True),  # set where the agent refreshes more slowly than it is polled
+    Column("clock_offset_ms", BigInteger, nullable=True),
+    _instant("silent_since_ms", optional=True),
+)
+
+teams = Table(
+    "teams",
+    metadata,
+    _id(),
+    Column("device_id", ForeignKey("devices.id"), nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("method", String(32), nullable=False, server_default="unknown"),
+    Column("bundle", String(16), nullable=False, server_default=""),
+    _instant("created_ms"),
+    _instant("decided_ms", optional=True),  # every window that ends by then has been evaluated
+    UniqueConstraint("device_id", "name"),
+)
+
+ports = Table(
+    "ports",
+    metadata,
+    _id(),
+    Column("device_id", ForeignKey("devices.id"), nullable=False),
+    Column("name", String(255), nullable=False),
+    Column("if_index", BigInteger, nullable=False, server_default="0"),
+    _instant("created_ms"),
+    UniqueConstraint("device_id", "name"),
+)
+
+memberships = Table(
+    "memberships",
+    metadata,
+    _id(),
+    Column("team_id", ForeignKey("teams.id"), nullable=False),
+    Column("port_id", ForeignKey("ports.id"), nullable=False),
+    _instant("from_ms"),
+    _instant("to_ms", optional=True),  # exclusive; empty while it lasts
+    Index(None, "team_id"),
+    Index(None, "port_id"),
+)
+
+facts = Table(
+    "facts",
+    metadata,
+    _id(),
+    Column("speed_bps", BigInteger, nullable=False),
+    Column("counter_bits", SmallInteger, nullable=False),
+    Column("counts", SmallInteger, nullable=False),
+    Column("form", SmallInteger, nullable=False),
+    Column("oper", SmallInteger, nullable=False),
+    Column("role", SmallInteger, nullable=False),
+    Column("mac", BigInteger, nullable=False),
+    Column("mtu", Integer, nullable=False),
+    Column("last_change_ticks", BigInteger, nullable=False),
+    Column("half_duplex", Boolean, nullable=False),
+    UniqueConstraint(
+        "speed_bps",
+        "counter_bits",
+        "counts",
+        "form",
+        "oper",
+        "role",
+        "mac",
+        "mtu",
+        "last_change_ticks",
+        "half_duplex",
+        name="uq_facts_all",
+    ),
+)
+
+samples = Table(
+    "samples",
+    metadata,
+    Column("port_id", Integer, primary_key=True, autoincrement=False),
+    _instant("at_ms", primary_key=True, autoincrement=False),
+    _instant("received_ms"),
+    Column("facts_id", Integer, nullable=False),
+    Column("uptime_ticks", BigInteger, nullable=False),
+    Column("discontinuity_ticks", BigInteger, nullable=False),
+    Column("known", Integer, nullable=False),
+    *(Column(name, BigInteger, nullable=False) for name in COUNTERS),
+)
+
+# One row a batch that was kept: which teams it touched and from when. Evaluation reads rows and
+# deletes just those, so a batch that commits late is never overlooked.
+arrivals = Table(
+    "arrivals",
+    metadata,
+    Column("id", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=True),
+    Column("teams", LargeBinary, nullable=False),  # int32 team ids
+    Column("from_ms", LargeBinary, nullable=False),  # int64, the oldest new sample of each
+)
+
+windows = Table(
+    "windows",
+    metadata,
+    Column("team_id", Integer, primary_key=True, autoincrement=False),
+    _instant("start_ms", primary_key=True, autoincrement=False),
+    Column("width_ms", Integer, nullable=False),
+    Column("kind_egress", SmallInteger, nullable=False),
+    Column("kind_ingress", SmallInteger, nullable=False),
+    Column("restated", SmallInteger, nullable=False, server_default="0"),  # times rewritten after it was decided
+    Column("members", LargeBinary, nullable=False),  # int32 port ids, by member position
+    Column("figures", LargeBinary, nullable=False),  # storage/figures.py packs and unpacks
+)
+
+rollups = Table(
+    "rollups",
+    metadata,
+    Column("team_id", Integer, primary_key=True, autoincrement=False),
+    _instant("start_ms", primary_key=True, autoincrement=False),
+    Column("members", LargeBinary, nullable=False),
+    Column("figures", LargeBinary, nullable=False),
+)
+
+findings = Table(
+    "findings",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("team_id", Integer, nullable=False),
+    Column("direction", SmallInteger, nullable=False),
+    Column("family", SmallInteger, nullable=False),
+    Column("kind", String(24), nullable=False),
+    Column("severity", String(16), nullable=False),
+    _instant("raised_ms"),
+    _instant("cleared_ms", optional=True),
+    Column("operator_state", String(16), nullable=False, server_default="none"),
+    Column("operator", String(255), nullable=False, server_default=""),
+    _instant("updated_ms"),
+    Column("body", Text, nullable=False),  # the Finding as JSON
+    Index(None, "team_id", "raised_ms"),
+    Index(None, "raised_ms", "id"),
+    Index(None, "cleared_ms"),
+)
+
+finding_history = Table(
+    "finding_history",
+    metadata,
+    _id(),
+    Column("finding_id", ForeignKey("findings.id"), nullable=False),
+    _instant("at_ms"),
+    Column("what", String(32), nullable=False),
+    Column("who", String(255), nullable=False, server_default=""),
+    Column("text", Text, nullable=False),
+    Column("details", Text, nullable=False, server_default="{}"),
+    Index(None, "finding_id", "at_ms"),
+)
+
+events = Table(
+    "events",
+    metadata,
+    _id(),
+    Column("device_id", ForeignKey("devices.id"), nullable=False),
+    Column("port", String(255), nullable=False, server_default=""),
+    _instant("at_ms"),
+    Column("kind", String(32), nullable=False),
+    Column("text", Text, nullable=False),
+    UniqueConstraint("device_id", "port", "at_ms", "kind"),
+)
+
+deliveries = Table(
+    "deliveries",
+    metadata,
+    Column("id", String(64), primary_key=True),  # the message's id, the same at every attempt
+    Column("finding_id", String(32), nullable=True),  # empty for a try-out message
+    Column("route", String(64), nullable=False),
+    Column("what", String(24), nullable=False),  # raised, severity, recurrent, cleared, ...
+    Column("position", Integer, nullable=False),  # order among the messages of a finding
+    _instant("created_ms"),
+    Column("state", String(16), nullable=False),  # owed, taken, given-up, combined
+    Column("attempts", Integer, nullable=False, server_default="0"),
+    _instant("next_attempt_ms"),
+    _instant("settled_ms", optional=True),
+    Column("last_outcome", Text, nullable=False, server_default=""),
+    Column("body", Text, nullable=False),
+    Index(None, "state", "next_attempt_ms"),
+    Index(None, "finding_id", "route", "position"),
+)
+
+keys = Table(
+    "keys",
+    metadata,
+    _id(),
+    Column("name", String(255), nullable=False, unique=True),
+    Column("role", String(16), nullable=False),
+    Column("hash", String(128), nullable=False, unique=True),
+    _instant("created_ms"),
+    _instant("expires_ms", optional=True),
+    _instant("revoked_ms", optional=True),
+)
+
+# Ids of signed pushes already taken, for as long as their signature would be believed.
+seen_pushes = Table(
+    "seen_pushes",
+    metadata,
+    Column("id", String(128), primary_key=True),
+    _instant("until_ms"),
+)
+
+audit = Table(
+    "audit",
+    metadata,
+    _id(),
+    _instant("at_ms"),
+    Column("who", String(255), nullable=False),
+    Column("what", String(64), nullable=False),
+    Column("target", String(255), nullable=False),
+    Column("details", Text, nullable=False, server_default="{}"),
+)
+
+leases = Table(
+    "leases",
+    metadata,
+    Column("name", String(64), primary_key=True),
+    Column("owner", String(64), nullable=False),
+    _instant("until_ms"),
+    Column("epoch", Integer, nullable=False),
+)

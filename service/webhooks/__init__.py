@@ -1,0 +1,1 @@
+"""Telling: what a receiver is told, how it is signed, when to try again."""
