@@ -105,3 +105,17 @@ class RefusedAddress(ServiceError):
         )
         self.host = host
         self.addresses = addresses
+
+
+class BadSignature(NotAllowed):
+    """A signed message cannot be believed: unsigned, wrongly signed, or too old to be fresh."""
+
+
+class Unreachable(ServiceError):
+    """A receiver could not be asked at all: no name, no connection, no TLS, or no answer in time."""
+
+    def __init__(self, host: str, why: str, took_ms: int = 0) -> None:
+        super().__init__(f"{host} could not be reached: {why}")
+        self.host = host
+        self.why = why
+        self.took_ms = took_ms

@@ -589,6 +589,7 @@ class Finding:
     evidence: Evidence = field(default_factory=Evidence)
     rule_note: str = ""  # names a team's own rule where one applies
     updated_ms: int = 0
+    hot_until_ms: int | None = None  # end of the last flagged window; None where nobody noted it
 
 
 @dataclass(frozen=True)
