@@ -53,7 +53,8 @@ def member_shares(draw: np.random.Generator) -> Floats:
 def flutter(draw: np.random.Generator, shape: tuple[int, ...], per_window: int) -> Floats:
     """Factors near 1 for the samples of each window that leave the window's mean alone; shape + (per_window,)."""
     noise: Floats = 0.02 * draw.standard_normal((*shape, per_window))
-    return 1 + noise - noise.mean(axis=-1, keepdims=True)
+    means: Floats = noise.mean(axis=-1, keepdims=True)
+    return 1 + noise - means
 
 
 def wire_shares(draw: np.random.Generator, starts_ms: Ints, per_window: int) -> Floats:
