@@ -514,6 +514,9 @@ class TeamWindows:
     degraded: Truths
     calm: Truths  # for the distribution family
     calm_full: Truths  # for the capacity family
+    calm_degraded: Truths = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.bool_))  # for the build family
+    basis: Bytes = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.uint8))  # of the busiest member
+    discards: Singles = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.float32))  # worst of the hot members
 
 
 @dataclass(frozen=True)
@@ -589,6 +592,7 @@ class Finding:
     evidence: Evidence = field(default_factory=Evidence)
     rule_note: str = ""  # names a team's own rule where one applies
     updated_ms: int = 0
+    windows_flagged: int = 0  # of the evaluable windows, those that carried a kind of its family
     hot_until_ms: int | None = None  # end of the last flagged window; None where nobody noted it
 
 
