@@ -1,6 +1,7 @@
 """The tables, the same on SQLite and PostgreSQL; migrations make them, tests compare the two.
 
-Instants are BIGINT milliseconds since the epoch. Counters are unsigned 64-bit numbers kept
+Instants are BIGINT milliseconds since the epoch. On PostgreSQL samples and windows have a
+partition a day, roll-ups one a month (storage/partitions.py). Counters are unsigned 64-bit numbers kept
 in signed columns, `v - 2**64` for v of 2**63 and above: NUMERIC is a float on SQLite.
 """
 
@@ -135,6 +136,7 @@ samples = Table(
     Column("discontinuity_ticks", BigInteger, nullable=False),
     Column("known", Integer, nullable=False),
     *(Column(name, BigInteger, nullable=False) for name in COUNTERS),
+    postgresql_partition_by="RANGE (at_ms)",
 )
 
 # One row a batch that was kept: which teams it touched and from when. Evaluation reads rows and
@@ -158,6 +160,7 @@ windows = Table(
     Column("restated", SmallInteger, nullable=False, server_default="0"),  # times rewritten after it was decided
     Column("members", LargeBinary, nullable=False),  # int32 port ids, by member position
     Column("figures", LargeBinary, nullable=False),  # storage/figures.py packs and unpacks
+    postgresql_partition_by="RANGE (start_ms)",
 )
 
 rollups = Table(
@@ -167,6 +170,7 @@ rollups = Table(
     _instant("start_ms", primary_key=True, autoincrement=False),
     Column("members", LargeBinary, nullable=False),
     Column("figures", LargeBinary, nullable=False),
+    postgresql_partition_by="RANGE (start_ms)",
 )
 
 findings = Table(
@@ -226,6 +230,7 @@ deliveries = Table(
     Column("state", String(16), nullable=False),  # owed, taken, given-up, combined
     Column("attempts", Integer, nullable=False, server_default="0"),
     _instant("next_attempt_ms"),
+    _instant("claimed_until_ms", optional=True),  # somebody is sending it; empty again once the outcome is noted
     _instant("settled_ms", optional=True),
     Column("last_outcome", Text, nullable=False, server_default=""),
     Column("body", Text, nullable=False),

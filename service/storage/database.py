@@ -1,0 +1,155 @@
+"""Opening a database and bringing its tables up to date; one way of working on SQLite and PostgreSQL."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from importlib.resources import files
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.pool import PoolProxiedConnection
+
+from service.errors import DatabaseNotReady, WrongSetting
+
+if TYPE_CHECKING:
+    from alembic.config import Config
+
+Result = TypeVar("Result")
+
+BUSY_MS = 30_000
+# Any number would do, as long as nobody else on the database takes it.
+MIGRATION_LOCK = 6_207_114_511
+# serialization_failure and deadlock_detected of PostgreSQL's table of error codes: the loser may simply try again.
+RETRIED_STATES = ("40001", "40P01")
+
+
+def open(url: str) -> Engine:  # noqa: A001  # read as `database.open(url)`
+    """An engine for a database's address; nothing is connected yet."""
+    try:
+        address = make_url(url)
+    except ArgumentError as wrong:
+        raise WrongSetting(
+            "database.url", f"{url!r} is not an address", "write sqlite:///lopside.sqlite or postgresql://host/name"
+        ) from wrong
+    if address.get_backend_name() == "sqlite":
+        return _sqlite(address.render_as_string(hide_password=False))
+    if address.get_backend_name() == "postgresql":
+        return _postgresql(address.set(drivername="postgresql+psycopg").render_as_string(hide_password=False))
+    raise WrongSetting(
+        "database.url", f"{address.get_backend_name()!r} is no database we keep to", "use sqlite or postgresql"
+    )
+
+
+def is_sqlite(connection: Connection) -> bool:
+    """Whether this is the embedded database."""
+    return connection.dialect.name == "sqlite"
+
+
+@contextmanager
+def reading(engine: Engine) -> Iterator[Connection]:
+    """A connection that only reads, and so never waits for a writer nor keeps one waiting."""
+    with engine.connect() as connection:
+        yield connection.execution_options(reading=True, postgresql_readonly=True)
+
+
+def retried(engine: Engine, work: Callable[[Connection], Result], tries: int = 5) -> Result:
+    """Do the work in one transaction, again where it was the victim of a deadlock."""
+    for _ in range(tries - 1):
+        try:
+            with engine.begin() as connection:
+                return work(connection)
+        except Exception as failure:
+            if not _may_retry(failure):
+                raise
+    with engine.begin() as connection:
+        return work(connection)
+
+
+def upgrade(engine: Engine) -> None:
+    """Bring the tables to this release's; many processes may ask at once, one does it, the others find it done."""
+    from alembic import command
+
+    with _reachable(engine), engine.begin() as connection:
+        if not is_sqlite(connection):  # SQLite's transaction is immediate, which is the same lock
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+        config = migrations()
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+
+
+def is_current(engine: Engine) -> bool:
+    """Whether the tables are those of this release."""
+    from alembic.runtime.migration import MigrationContext
+    from alembic.script import ScriptDirectory
+
+    head = ScriptDirectory.from_config(migrations()).get_current_head()
+    with _reachable(engine), reading(engine) as connection:
+        return MigrationContext.configure(connection).get_current_revision() == head
+
+
+def migrations() -> Config:
+    """The configuration that names the folder of migrations: within the package once built, beside it in a checkout."""
+    from alembic.config import Config
+
+    folder = Path(str(files("service"))) / "_migrations"
+    if not folder.is_dir():
+        folder = Path(__file__).resolve().parents[2] / "migrations"
+    config = Config()
+    config.set_main_option("script_location", str(folder).replace("%", "%%"))
+    return config
+
+
+@contextmanager
+def _reachable(engine: Engine) -> Iterator[None]:
+    try:
+        yield
+    except OperationalError as failure:
+        where = engine.url.render_as_string(hide_password=True)
+        raise DatabaseNotReady(f"the database {where} cannot be used: {failure.orig}") from failure
+
+
+def _may_retry(failure: Exception) -> bool:
+    cause: Any = failure.orig if isinstance(failure, DBAPIError) else failure
+    return getattr(cause, "sqlstate", None) in RETRIED_STATES
+
+
+def _postgresql(url: str) -> Engine:
+    return create_engine(
+        url,
+        pool_pre_ping=True,
+        pool_size=8,
+        max_overflow=24,
+        # A frozen worker must not hold its locks for ever.
+        connect_args={"options": "-c timezone=UTC -c idle_in_transaction_session_timeout=60000"},
+    )
+
+
+def _sqlite(url: str) -> Engine:
+    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
+    event.listen(engine, "connect", _set_up_sqlite)
+    event.listen(engine, "begin", _begin_sqlite)
+    return engine
+
+
+def _set_up_sqlite(connection: Any, _record: PoolProxiedConnection) -> None:
+    connection.isolation_level = None  # transactions begin where we say so, DDL included
+    cursor = connection.cursor()
+    for pragma in (
+        f"busy_timeout={BUSY_MS}",
+        "journal_mode=WAL",
+        # NORMAL would keep the file whole but could lose, at a power cut, commits that were already acknowledged.
+        "synchronous=FULL",
+        "foreign_keys=ON",
+        "cache_size=-65536",
+    ):
+        cursor.execute(f"PRAGMA {pragma}")
+    cursor.close()
+
+
+def _begin_sqlite(connection: Connection) -> None:
+    # A transaction that first reads and then writes fails at once if another wrote in between: take the lock first.
+    reads = connection.get_execution_options().get("reading", False)
+    connection.exec_driver_sql("BEGIN" if reads else "BEGIN IMMEDIATE")

