@@ -1,0 +1,1 @@
+"""What file and environment decide: read once, checked, refused with a remedy."""

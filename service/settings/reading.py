@@ -1,0 +1,174 @@
+"""Reading the settings: one file, then the environment over it, then what they refer to."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path as FilePath
+from typing import Any, Self
+from urllib.parse import urlsplit
+
+from pydantic import ValidationError, model_validator
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
+
+from service.errors import WrongSetting
+from service.settings import sections
+from service.settings.lines import Path, line_of, lines_of
+from service.settings.refusals import PREFIX, refused
+from service.settings.sections import refusal
+from service.terms import Rule
+
+# Read by the commands themselves, before there are settings.
+OF_THE_COMMANDS = frozenset({"LOPSIDE_SETTINGS"})
+
+
+class Settings(BaseSettings):
+    """Everything that file and environment decide, checked."""
+
+    model_config = SettingsConfigDict(
+        env_prefix=PREFIX, env_nested_delimiter="__", extra="forbid", frozen=True, hide_input_in_errors=True
+    )
+
+    server: sections.Server = sections.Server()
+    database: sections.Database = sections.Database()
+    rules: sections.Rules = sections.Rules()
+    teams: tuple[sections.Team, ...] = ()
+    routes: tuple[sections.Route, ...] = ()
+    ingest: sections.Ingest = sections.Ingest()
+    lateness: sections.Lateness = sections.Lateness()
+    retention: sections.Retention = sections.Retention()
+    keys: sections.Keys = sections.Keys()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,
+        dotenv_settings: PydanticBaseSettingsSource,
+        file_secret_settings: PydanticBaseSettingsSource,
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        """The environment wins over what the file said."""
+        return env_settings, init_settings
+
+    @model_validator(mode="after")
+    def _names_each_team_once(self) -> Self:
+        seen: set[tuple[str, str]] = set()
+        for at, team in enumerate(self.teams):
+            if (team.device, team.team) in seen:
+                raise refusal(
+                    f"device {team.device!r}, team {team.team!r} has an entry already", "keep one", f"teams.{at}.team"
+                )
+            seen.add((team.device, team.team))
+        return self
+
+    @model_validator(mode="after")
+    def _names_each_route_once(self) -> Self:
+        names = [route.name for route in self.routes]
+        for at, name in enumerate(names):
+            if name in names[:at]:
+                raise refusal(f"another route is called {name!r}", "call it otherwise", f"routes.{at}.name")
+        return self
+
+    @model_validator(mode="after")
+    def _has_teams_whose_rules_agree(self) -> Self:
+        for at, team in enumerate(self.teams):
+            merged = self.rules.model_copy(update=team.own_values())
+            for found in sections.disagreements(merged):
+                context = found.context or {}
+                raise refusal(context["why"], context["remedy"], f"teams.{at}.{context['key']}")
+        return self
+
+    def rule_of(self, device: str, team: str) -> Rule:
+        """The rule that applies to a team: the general one, or its own with who set it and why."""
+        for own in self.teams:
+            if (own.device, own.team) == (device, team) and own.own_values():
+                merged = self.rules.model_copy(update=own.own_values())
+                return Rule(**merged.model_dump(), set_by=own.set_by, because=own.because)
+        return self.rules.rule()
+
+
+def read(file: FilePath | None) -> Settings:
+    """The settings of a file and of the environment over it; the defaults where no file is named."""
+    text = _text(file) if file else ""
+    told, lines = _parsed(text, file), lines_of(text)
+    _refuse_written_password(told, lines)
+    return settled(told, lines)
+
+
+def settled(told: Mapping[str, Any], lines: Mapping[Path, int] | None = None) -> Settings:
+    """The settings that a file's tables and the environment make, or a refusal with key, line, reason and remedy."""
+    _refuse_unknown_variables(told)
+    try:
+        return Settings(**told)
+    except ValidationError as error:
+        raise refused(error, lines or {}, os.environ) from None  # the cause would show what was given
+    except SettingsError as error:
+        raise WrongSetting(PREFIX + "...", str(error), "write lists and tables as JSON") from None
+
+
+def _text(file: FilePath) -> str:
+    try:
+        return file.read_text(encoding="utf-8")
+    except FileNotFoundError as missing:
+        raise WrongSetting(
+            "settings", f"there is no file {file}", "name one that is there, or leave --settings out for the defaults"
+        ) from missing
+    except (OSError, UnicodeDecodeError) as wrong:
+        raise WrongSetting("settings", f"{file} cannot be read: {wrong}", "it must be a file of UTF-8 text") from wrong
+
+
+def _parsed(text: str, file: FilePath | None) -> dict[str, Any]:
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as wrong:
+        raise WrongSetting("settings", f"{file} is not TOML: {wrong}", "mend that line") from None
+
+
+def _refuse_written_password(told: Mapping[str, Any], lines: Mapping[Path, int]) -> None:
+    database = told.get("database")
+    url = database.get("url") if isinstance(database, Mapping) else None
+    if isinstance(url, str) and _has_password(url):
+        raise WrongSetting(
+            "database.url",
+            "a password must not stand in the settings",
+            f"take it out and name it: password_env or password_file; or set {PREFIX}DATABASE__URL",
+            line_of(lines, ("database", "url")),
+        )
+
+
+def _has_password(url: str) -> bool:
+    try:
+        return urlsplit(url).password is not None
+    except ValueError:  # no URL at all, which is told elsewhere
+        return False
+
+
+def _refuse_unknown_variables(told: Mapping[str, Any]) -> None:
+    # A misspelt variable would otherwise be ignored without a word.
+    known = OF_THE_COMMANDS | _referred_to(told)
+    for name in sorted(os.environ):
+        section = name.upper().removeprefix(PREFIX).split("__")[0].lower()
+        if name.upper().startswith(PREFIX) and name not in known and section not in Settings.model_fields:
+            raise WrongSetting(
+                name,
+                "there is no such setting",
+                f"write it like {PREFIX}SERVER__PORT, with a section among {', '.join(Settings.model_fields)}",
+            )
+
+
+def _referred_to(told: Any) -> frozenset[str]:
+    """Names of variables that hold secrets the file refers to."""
+    if isinstance(told, Mapping):
+        names = (_names(value) if key.endswith("_env") else _referred_to(value) for key, value in told.items())
+    elif isinstance(told, (list, tuple)):
+        names = (_referred_to(value) for value in told)
+    else:
+        return frozenset()
+    return frozenset().union(*names)
+
+
+def _names(value: Any) -> frozenset[str]:
+    given = value if isinstance(value, list) else [value]
+    return frozenset(name for name in given if isinstance(name, str))

@@ -1,0 +1,87 @@
+"""What the settings refer to: secrets that stand in the environment or in files."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from sqlalchemy import URL, make_url
+from sqlalchemy.exc import ArgumentError
+
+from service.errors import WrongSetting
+from service.settings import sections
+from service.settings.reading import Settings
+from service.webhooks import guard, signature
+from service.webhooks.routes import Route
+
+
+def routes_of(settings: Settings) -> tuple[Route, ...]:
+    """The routes with their URLs checked and their secrets in hand."""
+    return tuple(_route(route, f"routes[{at}]") for at, route in enumerate(settings.routes))
+
+
+def database_url(database: sections.Database) -> str:
+    """The database's address with the password that the settings refer to."""
+    url = _address(database.url.get_secret_value())
+    if database.password_env:
+        url = url.set(password=from_environment(database.password_env, "database.password_env"))
+    elif database.password_file:
+        url = url.set(password=from_file(database.password_file, "database.password_file"))
+    return url.render_as_string(hide_password=False)
+
+
+def from_environment(name: str, key: str) -> str:
+    """What a variable holds, or a refusal that names it and not what it holds."""
+    if not os.environ.get(name):
+        raise WrongSetting(key, f"the environment has no {name}", "set it before the start, or name a file")
+    return os.environ[name]
+
+
+def from_file(name: str, key: str) -> str:
+    """What a file holds, without the newline at its end."""
+    try:
+        held = Path(name).read_text(encoding="utf-8").strip()
+    except (OSError, UnicodeDecodeError) as wrong:
+        raise WrongSetting(key, f"{name} cannot be read: {type(wrong).__name__}", "name a file of text") from None
+    if not held:
+        raise WrongSetting(key, f"{name} is empty", "write the secret into it")
+    return held
+
+
+def _address(url: str) -> URL:
+    try:
+        return make_url(url)
+    except ArgumentError:
+        raise WrongSetting(
+            "database.url", "this is not an address", "write sqlite:///lopside.sqlite or postgresql://host/name"
+        ) from None  # the cause would show the address
+
+
+def _route(route: sections.Route, key: str) -> Route:
+    allow = guard.networks(route.allow_networks, f"{key}.allow_networks")
+    return Route(
+        name=route.name,
+        url=guard.check_url(_url(route, key), allow, f"{key}.url"),
+        secrets=_secrets(route, key),
+        severities=frozenset(route.severities),
+        kinds=frozenset(route.kinds),
+        allow_networks=allow,
+        devices=route.devices,
+        teams=route.teams,
+        give_up_after_h=route.give_up_after_h,
+        zone=route.zone,
+    )
+
+
+def _url(route: sections.Route, key: str) -> str:
+    if route.url_env:
+        return from_environment(route.url_env, f"{key}.url_env")
+    if route.url_file:
+        return from_file(route.url_file, f"{key}.url_file")
+    return route.url.get_secret_value() if route.url else ""
+
+
+def _secrets(route: sections.Route, key: str) -> tuple[bytes, ...]:
+    variables = [(from_environment(name, f"{key}.secret_env"), f"{key}.secret_env") for name in route.secret_env]
+    files = [(from_file(name, f"{key}.secret_file"), f"{key}.secret_file") for name in route.secret_file]
+    return tuple(signature.secret_of(held, where) for held, where in (*variables, *files))

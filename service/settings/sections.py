@@ -1,0 +1,244 @@
+"""The sections of the settings file, one class each: names, ranges, defaults."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    SecretStr,
+    field_validator,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from service.terms import BUNDLES, KIND_WORDS, METHODS, Rule, Severity
+
+# Roll-ups are made of whole windows, 300 s each.
+ROLLUP_S = 300
+# The state machine remembers this many evaluable windows.
+MOST_REMEMBERED = 8
+
+SEVERITIES = tuple(str(severity) for severity in Severity)
+KINDS = KIND_WORDS[1:]
+
+# What somebody might call a secret that he writes down where it does not belong.
+SECRET_WORDS = frozenset({"secret", "secrets", "password", "token", "key", "credential", "credentials"})
+
+
+def refusal(why: str, remedy: str, key: str = "") -> PydanticCustomError:
+    """What a check raises: why a value cannot be used, what would do, and the key where it is not the field's own."""
+    return PydanticCustomError("refused", "{why}", {"why": why, "remedy": remedy, "key": key})
+
+
+def _threshold(value: float) -> float:
+    if 0.01 <= value <= 1:
+        return value
+    percent = f"{value:g} % is {value / 100:g}" if 1 < value <= 100 else "75 % is 0.75"
+    raise refusal(
+        f"{value:g} is refused: a utilisation threshold must lie between 1 and 100 per cent, written as a fraction",
+        f"write a number from 0.01 to 1: {percent}",
+    )
+
+
+def _number(value: Any) -> Any:
+    if isinstance(value, bool):  # it would pass as 0 or 1
+        raise refusal(f"{str(value).lower()} is not a number", "write a number")
+    return value
+
+
+def _one_of(words: Sequence[str]) -> AfterValidator:
+    def check(word: str) -> str:
+        if word not in words:
+            raise refusal(f"{word!r} is none of the words known here", f"write one of {', '.join(words)}")
+        return word
+
+    return AfterValidator(check)
+
+
+Number = BeforeValidator(_number)
+Threshold = Annotated[float, Number, AfterValidator(_threshold)]
+Count = Annotated[int, Number, Field(ge=1)]
+Remembered = Annotated[int, Number, Field(ge=1, le=MOST_REMEMBERED)]
+
+
+class Section(BaseModel):
+    """A table of the settings file: unknown keys are refused, values do not change once read."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True)
+
+    @model_validator(mode="before")
+    @classmethod
+    def _holds_no_secret(cls, told: Any) -> Any:
+        for key in told if isinstance(told, Mapping) else ():
+            if key.lower() in SECRET_WORDS and key not in cls.model_fields:
+                raise refusal(
+                    "a secret must not stand in the settings",
+                    f"put it into the environment or a file and name that: {key}_env or {key}_file",
+                    key,
+                )
+        return told
+
+
+class Server(Section):
+    """Where the service listens."""
+
+    host: str = "127.0.0.1"
+    port: int = Field(default=8430, ge=1, le=65_535)
+
+
+class Database(Section):
+    """Where state is kept."""
+
+    url: SecretStr = SecretStr("sqlite:///lopside.sqlite")
+    password_env: str | None = None
+    password_file: str | None = None
+    migrate: bool | None = None
+
+
+class Rules(Section):
+    """The thresholds that apply to every team without its own."""
+
+    hot_above: Threshold = 0.75
+    idle_below: Threshold = 0.30
+    clear_below: Threshold = 0.70
+    raise_windows: Count = 3
+    raise_of: Remembered = 4
+    clear_windows: Count = 10
+    window_seconds: Annotated[int, Number, Field(ge=1, le=ROLLUP_S)] = 30
+    coverage_min: Threshold = 0.80
+
+    @model_validator(mode="after")
+    def _agrees_with_itself(self) -> Self:
+        for refused in disagreements(self):
+            raise refused
+        return self
+
+    def rule(self) -> Rule:
+        """The rule that these thresholds make."""
+        return Rule(**self.model_dump())
+
+
+def disagreements(rules: Rules) -> list[PydanticCustomError]:
+    """Where values that are fine one by one contradict each other."""
+    found = []
+    if rules.clear_below >= rules.hot_above:
+        why = f"the clear line {rules.clear_below:g} is not below the hot line {rules.hot_above:g}"
+        found.append(refusal(why, "a finding could never clear, or never stay: lower clear_below", "clear_below"))
+    if rules.idle_below >= rules.clear_below:
+        why = f"the idle line {rules.idle_below:g} is not below the clear line {rules.clear_below:g}"
+        found.append(refusal(why, "a busy sibling would count as idle: lower idle_below", "idle_below"))
+    if rules.raise_windows > rules.raise_of:
+        why = f"{rules.raise_windows} flagged windows can never be among the last {rules.raise_of}"
+        found.append(refusal(why, "raise raise_of, or lower raise_windows", "raise_windows"))
+    if ROLLUP_S % rules.window_seconds:
+        why = f"windows of {rules.window_seconds} s do not fill the roll-ups of {ROLLUP_S} s"
+        found.append(refusal(why, "take a divisor of 300, as 10, 15, 20, 30 or 60", "window_seconds"))
+    return found
+
+
+class Team(Section):
+    """What is known of one team, and thresholds of its own with who set them and why."""
+
+    device: str = Field(min_length=1)
+    team: str = Field(min_length=1)
+    method: Annotated[str, _one_of(METHODS)] | None = None
+    bundle: Annotated[str, _one_of(BUNDLES)] | None = None
+    hot_above: Threshold | None = None
+    idle_below: Threshold | None = None
+    clear_below: Threshold | None = None
+    raise_windows: Count | None = None
+    raise_of: Remembered | None = None
+    clear_windows: Count | None = None
+    coverage_min: Threshold | None = None
+    set_by: str = ""
+    because: str = ""
+
+    @model_validator(mode="after")
+    def _gives_its_reason(self) -> Self:
+        if self.own_values():
+            for key, asks in (("set_by", "who set it"), ("because", "why it is set")):
+                if not getattr(self, key).strip():
+                    raise refusal(f"a team's own rule must say {asks}", f'write {key} = "..."', key)
+        return self
+
+    def own_values(self) -> dict[str, float | int]:
+        """The thresholds that this team has of its own."""
+        told = {key: getattr(self, key) for key in Rules.model_fields if key in Team.model_fields}
+        return {key: value for key, value in told.items() if value is not None}
+
+
+def _some(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+class Route(Section):
+    """Who is told of which findings; URL and secrets may be named instead of written."""
+
+    name: str = Field(pattern=r"^[A-Za-z0-9._-]{1,64}$")
+    url: SecretStr | None = None
+    url_env: str | None = None
+    url_file: str | None = None
+    secret_env: Annotated[tuple[str, ...], BeforeValidator(_some)] = ()
+    secret_file: Annotated[tuple[str, ...], BeforeValidator(_some)] = ()
+    severities: tuple[Annotated[str, _one_of(SEVERITIES)], ...] = SEVERITIES
+    kinds: tuple[Annotated[str, _one_of(KINDS)], ...] = KINDS
+    devices: tuple[str, ...] = ()
+    teams: tuple[str, ...] = ()
+    allow_networks: tuple[str, ...] = ()
+    give_up_after_h: int = Field(default=24, ge=1, le=24 * 14)
+    zone: str = "UTC"
+
+    @model_validator(mode="after")
+    def _has_one_url(self) -> Self:
+        if sum(told is not None for told in (self.url, self.url_env, self.url_file)) != 1:
+            raise refusal("a route has exactly one URL", "give one of url, url_env and url_file", "url")
+        return self
+
+    @field_validator("zone")
+    @classmethod
+    def _is_a_zone(cls, zone: str) -> str:
+        from zoneinfo import ZoneInfo
+
+        try:
+            ZoneInfo(zone)
+        except (KeyError, ValueError, OSError) as wrong:
+            raise refusal(f"{zone!r} is not a time zone", "write it like UTC or Europe/Lisbon") from wrong
+        return zone
+
+
+class Ingest(Section):
+    """How much a push may hold, and how far its times may be from ours."""
+
+    max_body_bytes: int = Field(default=16_000_000, ge=1_000, le=1_000_000_000)
+    max_unpacked_bytes: int = Field(default=64_000_000, ge=1_000, le=4_000_000_000)
+    max_samples: int = Field(default=100_000, ge=1, le=10_000_000)
+    future_s: int = Field(default=300, ge=0, le=86_400)
+    past_h: int = Field(default=48, ge=1, le=24 * 400)
+
+
+class Lateness(Section):
+    """How long after its end a window waits for late samples before it is decided."""
+
+    polled_s: int = Field(default=15, ge=0, le=3600)
+    pushed_s: int = Field(default=90, ge=0, le=3600)
+
+
+class Retention(Section):
+    """How long each kind of figure is kept."""
+
+    samples_h: int = Field(default=48, ge=1, le=24 * 400)
+    windows_d: int = Field(default=14, ge=1, le=4000)
+    rollups_d: int = Field(default=400, ge=1, le=4000)
+    events_d: int = Field(default=90, ge=1, le=4000)
+
+
+class Keys(Section):
+    """How long a new key lasts where nobody says."""
+
+    days: int = Field(default=365, ge=1, le=3650)
