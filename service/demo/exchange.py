@@ -23,25 +23,23 @@ class Team:
 
     device: str
     name: str
+    ports: tuple[str, ...]
     speed_bps: int
     method: str
     bundle: str
 
-    def ports(self) -> tuple[str, ...]:
-        """The members' names, in their order."""
-        return tuple(f"{self.name}-m{position + 1}" for position in range(MEMBERS))
-
 
 def _front(device: str) -> Team:
+    ports = ("m1", "m2")
     if device in UPPER_WEND:
-        return Team(device, "front", GIGABIT, "layer4-tuple", "lacp")
+        return Team(device, "front", ports, GIGABIT, "layer4-tuple", "lacp")
     method = "active-standby" if device == "sm-09" else "virtual-port"
-    return Team(device, "front", GIGABIT, method, "none")
+    return Team(device, "front", ports, GIGABIT, method, "none")
 
 
 def _teams_of(device: str) -> tuple[Team, ...]:
-    store = Team(device, "store", 10 * GIGABIT, "ip-pair", "lacp")
-    shift = Team(device, "shift", 25 * GIGABIT, "source-mac", "none")
+    store = Team(device, "store", ("m3", "m4"), 10 * GIGABIT, "ip-pair", "lacp")
+    shift = Team(device, "shift", ("m5", "m6"), 25 * GIGABIT, "source-mac", "none")
     return (_front(device), store, shift) if device in SALTMERE else (_front(device), store)
 
 
