@@ -6,10 +6,10 @@ import itertools
 import os
 import shutil
 
+import postgres
 import pytest
 from sqlalchemy import create_engine, text
 
-import postgres
 from service.storage import database
 
 

@@ -1,4 +1,4 @@
-"""A throw-away PostgreSQL for tests: started from the machine's own binaries, else from those a development dependency brings.
+"""A throw-away PostgreSQL for tests, from the machine's own binaries or those that a development dependency brings.
 
 Works for root, by running as `nobody`, and for a plain user; listens on a unix socket only.
 """

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
@@ -36,15 +35,11 @@ def table(connection: Connection, ids: Codes) -> FactsTable:
     """The facts of the given ids, in their order; an id that nothing has is a KeyError."""
     wanted = np.unique(ids)
     found = {
-        row.id: row for row in connection.execute(select(tables.facts).where(among_ids(connection, wanted.tolist())))
+        row.id: row
+        for row in connection.execute(select(tables.facts).where(among(connection, tables.facts.c.id, wanted.tolist())))
     }
     rows = [found[int(one)] for one in ids]
     return FactsTable.of([Facts(**{name: getattr(row, name) for name in NAMES}) for row in rows])
-
-
-def among_ids(connection: Connection, wanted: Sequence[int]):  # type: ignore[no-untyped-def]  # SQLAlchemy's clause
-    """The clause that picks facts by id."""
-    return among(connection, tables.facts.c.id, wanted)
 
 
 def _keys(rows: np.ndarray) -> list[bytes]:
