@@ -1,0 +1,103 @@
+"""A finding as named fields for programs, and back: times RFC 3339 UTC, rates integer bit/s, ratios fractions."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from service.terms import Evidence, Finding, MemberFigure, Severity
+
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+MOST_SIGNS = 12
+MOST_SIGN_LETTERS = 300
+
+SAME = (
+    "id",
+    "device",
+    "team",
+    "direction",
+    "family",
+    "kind",
+    "peak_port",
+    "usable_bps",
+    "stranded_bps",
+    "room_bps",
+    "basis",
+    "windows_seen",
+    "windows_evaluable",
+    "recurrences",
+    "unverified",
+    "uncertain",
+    "owner",
+    "diagnosis",
+    "confidence",
+    "rule_note",
+)
+SHARES = ("peak", "even_split", "imbalance", "discard_ratio")
+INSTANTS = ("since", "raised", "cleared", "peak", "updated", "hot_until")
+MEMBERS = ("hot", "idle", "members")
+
+
+def instant(ms: int | None) -> str | None:
+    """RFC 3339 in UTC, to the millisecond where there is one; None stays None."""
+    if ms is None:
+        return None
+    at = EPOCH + timedelta(milliseconds=ms)
+    return at.isoformat(timespec="milliseconds" if ms % 1000 else "seconds").replace("+00:00", "Z")
+
+
+def milliseconds(text: str | None) -> int | None:
+    """The instant behind RFC 3339."""
+    return None if text is None else (datetime.fromisoformat(text) - EPOCH) // timedelta(milliseconds=1)
+
+
+def fields_of(finding: Finding) -> dict[str, Any]:
+    """The finding as JSON can hold it; an unknown figure is null, never zero."""
+    told: dict[str, Any] = {name: getattr(finding, name) for name in SAME}
+    told["severity"] = str(finding.severity)
+    told |= {name: _share(getattr(finding, name)) for name in SHARES}
+    told |= {f"{name}_at": instant(getattr(finding, f"{name}_ms")) for name in INSTANTS}
+    told |= {name: [_member(member) for member in getattr(finding, name)] for name in MEMBERS}
+    return {**told, "evidence": _evidence(finding.evidence)}
+
+
+def finding_of(fields: Mapping[str, Any]) -> Finding:
+    """The finding behind its fields; fields that it does not know are passed over."""
+    told: dict[str, Any] = {name: fields[name] for name in SAME}
+    told |= {name: fields[name] for name in SHARES}
+    told |= {f"{name}_ms": milliseconds(fields[f"{name}_at"]) for name in INSTANTS}
+    told |= {name: tuple(_figure(member) for member in fields[name]) for name in MEMBERS}
+    evidence = fields["evidence"]
+    told["evidence"] = Evidence(tuple(evidence["for"]), tuple(evidence["against"]), tuple(evidence["missing"]))
+    return Finding(severity=Severity(fields["severity"]), **told)
+
+
+def _share(share: float | None) -> float | None:
+    return None if share is None or not math.isfinite(share) else float(share)
+
+
+def _member(member: MemberFigure) -> dict[str, Any]:
+    return {
+        "port": member.port,
+        "utilisation": _share(member.utilisation),
+        "speed_bps": member.speed_bps,
+        "why_not": member.why_not,
+    }
+
+
+def _figure(member: Mapping[str, Any]) -> MemberFigure:
+    return MemberFigure(member["port"], member["utilisation"], member["speed_bps"], member["why_not"])
+
+
+def _evidence(evidence: Evidence) -> dict[str, list[str]]:
+    return {
+        "for": _signs(evidence.speaks_for),
+        "against": _signs(evidence.against),
+        "missing": _signs(evidence.missing),
+    }
+
+
+def _signs(signs: Sequence[str]) -> list[str]:
+    return [sign[:MOST_SIGN_LETTERS] for sign in signs[:MOST_SIGNS]]
