@@ -241,7 +241,7 @@ def _with_members(connection: Connection, rows: Sequence[Any]) -> list[Team]:
     members: dict[int, list[str]] = {}
     for of_team, port in connection.execute(query):
         members.setdefault(of_team, []).append(port)
-    return [Team(*row, members=tuple(members.get(row[0], ()))) for row in rows]
+    return [Team._make((*row, tuple(members.get(row[0], ())))) for row in rows]
 
 
 def _laid_out(rows: Sequence[Any]) -> Placed:

@@ -1,0 +1,242 @@
+"""Messages owed to routes: written with the finding they tell of, sent in order, kept until taken or given up.
+
+Order holds among the messages of one finding to one route: the second waits until the first is
+settled. Where the first says that something was raised and could not be delivered before it was
+over, all up to `cleared` become one: the earlier ones are `combined`, and `cleared` is handed out
+with their bodies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
+
+from sqlalchemy import ColumnElement, Connection, and_, func, insert, or_, select, update
+
+from service.errors import NotFound, WrongQuestion
+from service.storage import cursors, tables
+from service.storage.dialects import among, serialise
+
+OWED, TAKEN, GIVEN_UP, COMBINED = STATES = ("owed", "taken", "given-up", "combined")
+RAISED, CLEARED = "raised", "cleared"
+CLAIM_LOCK = 6_207_114_514
+_table = tables.deliveries
+
+
+@dataclass(frozen=True)
+class Owed:
+    """A message to be owed; `finding_id` is None for one that tries a route out."""
+
+    id: str
+    finding_id: str | None
+    route: str
+    what: str
+    body: str
+    created_ms: int
+
+
+@dataclass(frozen=True)
+class Delivery:
+    """A message with what became of it so far; `earlier` holds the bodies that a combined one stands for as well."""
+
+    id: str
+    finding_id: str | None
+    route: str
+    what: str
+    position: int
+    created_ms: int
+    state: str
+    attempts: int
+    next_attempt_ms: int
+    settled_ms: int | None
+    last_outcome: str
+    body: str
+    earlier: tuple[str, ...] = ()
+
+    @property
+    def is_combined(self) -> bool:
+        """Whether this one also tells what earlier ones could not."""
+        return bool(self.earlier)
+
+
+class Waiting(NamedTuple):
+    """How much is owed, and since when the oldest of it."""
+
+    messages: int
+    oldest_ms: int | None
+
+
+_COLUMNS = tuple(_table.c[name] for name in Delivery.__dataclass_fields__ if name != "earlier")
+
+
+def owe(connection: Connection, rows: Sequence[Owed]) -> int:
+    """Owe messages, each after those already owed of its finding and route; how many were new."""
+    there = set(connection.scalars(select(_table.c.id).where(among(connection, _table.c.id, [row.id for row in rows]))))
+    new = list({row.id: row for row in rows if row.id not in there}.values())
+    for row in new:
+        connection.execute(insert(_table).values(**_told(row), position=_next_position(row)))
+    return len(new)
+
+
+def claim(connection: Connection, now_ms: int, claim_ms: int, limit: int = 100) -> tuple[Delivery, ...]:
+    """The messages that are due, the longest due first, claimed for a time: nobody else is handed them until then.
+
+    Counts an attempt for each. Whoever claims and then dies has the claim run out.
+    """
+    # Claims are short and without network: taking them one at a time spares every question of who locks what first.
+    serialise(connection, CLAIM_LOCK)
+    _combine(connection, now_ms)
+    due = [_delivery(row) for row in connection.execute(_heads(now_ms).limit(limit))]
+    until = now_ms + claim_ms
+    connection.execute(
+        update(_table)
+        .where(among(connection, _table.c.id, [one.id for one in due]))
+        .values(attempts=_table.c.attempts + 1, next_attempt_ms=until, claimed_until_ms=until)
+    )
+    return tuple(
+        replace(one, attempts=one.attempts + 1, next_attempt_ms=until, earlier=_earlier(connection, one)) for one in due
+    )
+
+
+def put_off(connection: Connection, delivery_id: str, until_ms: int, outcome: str) -> None:
+    """Note that an attempt failed, and when to make the next."""
+    _settle(connection, delivery_id, next_attempt_ms=until_ms, last_outcome=outcome)
+
+
+def taken(connection: Connection, delivery_id: str, at_ms: int, outcome: str = "") -> None:
+    """Note that the receiver took a message."""
+    _settle(connection, delivery_id, state=TAKEN, settled_ms=at_ms, last_outcome=outcome)
+
+
+def given_up(connection: Connection, delivery_id: str, at_ms: int, outcome: str) -> None:
+    """Put a message on the list of those given up."""
+    _settle(connection, delivery_id, state=GIVEN_UP, settled_ms=at_ms, last_outcome=outcome)
+
+
+def owe_again(connection: Connection, delivery_id: str, now_ms: int) -> None:
+    """Owe a message that was given up once more, with its attempts counted anew; NotFound where none is given up."""
+    done = connection.execute(
+        update(_table)
+        .where(_table.c.id == delivery_id, _table.c.state == GIVEN_UP)
+        .values(state=OWED, attempts=0, next_attempt_ms=now_ms, settled_ms=None)
+    )
+    if done.rowcount == 0:
+        raise NotFound("given-up delivery", delivery_id)
+
+
+def waiting(connection: Connection) -> Waiting:
+    """What is still owed."""
+    query = select(func.count(), func.min(_table.c.created_ms)).where(_table.c.state == OWED)
+    return Waiting(*connection.execute(query).one())
+
+
+def listing(
+    connection: Connection,
+    *,
+    state: str | None = None,
+    finding_id: str | None = None,
+    cursor: str | None = None,
+    limit: int = 100,
+) -> cursors.Page[Delivery]:
+    """Messages, the newest first."""
+    query = select(*_COLUMNS).order_by(_table.c.created_ms.desc(), _table.c.id).limit(limit + 1)
+    if state is not None:
+        if state not in STATES:
+            raise WrongQuestion("state", f"is one of {', '.join(STATES)}, not {state!r}")
+        query = query.where(_table.c.state == state)
+    if finding_id is not None:
+        query = query.where(_table.c.finding_id == finding_id)
+    if cursor is not None:
+        created_ms, delivery_id = cursors.read(cursor, int, str)
+        same = and_(_table.c.created_ms == created_ms, _table.c.id > delivery_id)
+        query = query.where(or_(_table.c.created_ms < created_ms, same))
+    found = [_delivery(row) for row in connection.execute(query)]
+    return cursors.page(found, limit, [(one.created_ms, one.id) for one in found])
+
+
+def _told(row: Owed) -> dict[str, Any]:
+    return {
+        "id": row.id,
+        "finding_id": row.finding_id,
+        "route": row.route,
+        "what": row.what,
+        "body": row.body,
+        "created_ms": row.created_ms,
+        "next_attempt_ms": row.created_ms,
+        "state": OWED,
+    }
+
+
+def _next_position(row: Owed) -> Any:
+    earlier = _table.alias()
+    of_finding = (earlier.c.finding_id == row.finding_id) & (earlier.c.route == row.route)
+    return select(func.coalesce(func.max(earlier.c.position), 0) + 1).where(of_finding).scalar_subquery()
+
+
+def _delivery(row: Any) -> Delivery:
+    return Delivery(*row)
+
+
+def _unclaimed(table: Any, now_ms: int) -> ColumnElement[bool]:
+    free: ColumnElement[bool] = or_(table.c.claimed_until_ms.is_(None), table.c.claimed_until_ms <= now_ms)
+    return free
+
+
+def _combine(connection: Connection, now_ms: int) -> None:
+    """Let `cleared` stand for what was to be told before it, unless some of that is on its way right now."""
+    raised, later, busy = _table.alias("raised"), _table.alias("later"), _table.alias("busy")
+    of_raised = [later.c.finding_id == raised.c.finding_id, later.c.route == raised.c.route]
+    in_flight = select(busy.c.id).where(
+        busy.c.finding_id == raised.c.finding_id,
+        busy.c.route == raised.c.route,
+        busy.c.state == OWED,
+        ~_unclaimed(busy, now_ms),
+    )
+    query = (
+        select(raised.c.finding_id, raised.c.route, func.max(later.c.position))
+        .join(later, and_(*of_raised, later.c.position > raised.c.position))
+        .where(raised.c.state == OWED, raised.c.what == RAISED, later.c.state == OWED, later.c.what == CLEARED)
+        .where(~in_flight.exists())
+        .group_by(raised.c.finding_id, raised.c.route)
+    )
+    for finding_id, route, position in connection.execute(query).all():
+        connection.execute(
+            update(_table)
+            .where(_table.c.finding_id == finding_id, _table.c.route == route)
+            .where(_table.c.state == OWED, _table.c.position < position)
+            .values(state=COMBINED, settled_ms=now_ms, claimed_until_ms=None)
+        )
+
+
+def _heads(now_ms: int) -> Any:
+    earlier = _table.alias("earlier")
+    is_behind = (
+        select(earlier.c.id)
+        .where(earlier.c.finding_id == _table.c.finding_id, earlier.c.route == _table.c.route)
+        .where(earlier.c.state == OWED, earlier.c.position < _table.c.position)
+        .exists()
+    )
+    return (
+        select(*_COLUMNS)
+        .where(_table.c.state == OWED, _table.c.next_attempt_ms <= now_ms, _unclaimed(_table, now_ms), ~is_behind)
+        .order_by(_table.c.next_attempt_ms, _table.c.created_ms, _table.c.id)
+    )
+
+
+def _earlier(connection: Connection, one: Delivery) -> tuple[str, ...]:
+    if one.what != CLEARED:
+        return ()
+    query = (
+        select(_table.c.body)
+        .where(_table.c.finding_id == one.finding_id, _table.c.route == one.route, _table.c.state == COMBINED)
+        .where(_table.c.position < one.position)
+        .order_by(_table.c.position)
+    )
+    return tuple(connection.scalars(query))
+
+
+def _settle(connection: Connection, delivery_id: str, **told: Any) -> None:
+    connection.execute(
+        update(_table).where(_table.c.id == delivery_id, _table.c.state == OWED).values(claimed_until_ms=None, **told)
+    )

@@ -1,0 +1,64 @@
+"""What is worth knowing about the data of a device, each said once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from sqlalchemy import Connection, select
+
+from service.storage import cursors, tables
+from service.storage.dialects import among, inserting
+from service.terms import DataEvent
+
+_table, _devices = tables.events, tables.devices
+
+
+class Kept(NamedTuple):
+    """An event with the id that orders those of one instant."""
+
+    id: int
+    event: DataEvent
+
+
+def keep(connection: Connection, events: Sequence[DataEvent]) -> int:
+    """Keep what was not known yet, by device, port, time and kind; how many were new.
+
+    Nothing is kept of a device that is not known.
+    """
+    names = sorted({event.device for event in events})
+    query = select(_devices.c.name, _devices.c.id).where(among(connection, _devices.c.name, names))
+    ids = {row.name: row.id for row in connection.execute(query)}
+    new = 0
+    for event in events:
+        if event.device in ids:
+            told = {"device_id": ids[event.device], "port": event.port, "at_ms": event.at_ms}
+            statement = inserting(connection, _table).values(**told, kind=event.kind, text=event.text)
+            new += connection.execute(statement.on_conflict_do_nothing()).rowcount
+    return new
+
+
+def listing(  # noqa: PLR0913  # each filter by its name
+    connection: Connection,
+    *,
+    device: str | None = None,
+    kind: str | None = None,
+    since_ms: int | None = None,
+    cursor: str | None = None,
+    limit: int = 100,
+) -> cursors.Page[Kept]:
+    """Events, the newest first."""
+    query = select(_table.c.id, _devices.c.name, _table.c.port, _table.c.at_ms, _table.c.kind, _table.c.text)
+    query = query.join(_devices, _devices.c.id == _table.c.device_id)
+    if device is not None:
+        query = query.where(_devices.c.name == device)
+    if kind is not None:
+        query = query.where(_table.c.kind == kind)
+    if since_ms is not None:
+        query = query.where(_table.c.at_ms >= since_ms)
+    if cursor is not None:
+        at_ms, event_id = cursors.read(cursor, int, int)
+        query = query.where((_table.c.at_ms < at_ms) | ((_table.c.at_ms == at_ms) & (_table.c.id < event_id)))
+    query = query.order_by(_table.c.at_ms.desc(), _table.c.id.desc()).limit(limit + 1)
+    found = [Kept(row[0], DataEvent(*row[1:])) for row in connection.execute(query)]
+    return cursors.page(found, limit, [(kept.event.at_ms, kept.id) for kept in found])
