@@ -41,12 +41,8 @@ class Route:
 
 def wants(route: Route, finding: Finding) -> bool:
     """Whether a finding is of a severity and kind, of a device and team, that a route asks for."""
-    return finding.severity in route.severities and finding.kind in route.kinds and covers(route, finding)
-
-
-def covers(route: Route, finding: Finding) -> bool:
-    """Whether a finding's device and team are a route's business, whatever its severity."""
-    return _matches(finding.device, route.devices) and _matches(finding.team, route.teams)
+    asked = finding.severity in route.severities and finding.kind in route.kinds
+    return asked and _matches(finding.device, route.devices) and _matches(finding.team, route.teams)
 
 
 def _matches(name: str, patterns: Sequence[str]) -> bool:

@@ -2,7 +2,7 @@ import pytest
 from examples import a_finding
 
 from service.terms import KIND_WORDS, Severity
-from service.webhooks.routes import Route, covers, wants
+from service.webhooks.routes import Route, wants
 
 
 def a_route(**told):
@@ -42,11 +42,3 @@ class TestWants:
         assert wants(route, a_finding(device="uw-01", team="front"))
         assert not wants(route, a_finding(device="uw-02", team="front"))
         assert not wants(route, a_finding(device="sm-07", team="store"))
-
-
-class TestCovers:
-    def test_asks_for_place_alone(self):
-        route = a_route(severities=frozenset({"major"}), devices=("sm-*",))
-
-        assert covers(route, a_finding(severity=Severity.WARNING))
-        assert not covers(route, a_finding(device="uw-01"))
