@@ -461,6 +461,7 @@ class Intervals:
     status: Bytes
     flags: Marks
     candidates_bps: dict[tuple[int, int], tuple[int, ...]] = field(default_factory=dict)
+    changed_ms: Ints | None = None  # (n,), when the port last changed its state; None where no source tells
 
 
 @dataclass(frozen=True)

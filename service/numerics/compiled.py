@@ -1,0 +1,23 @@
+"""How the inner loops become machine code."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, TypeVar, cast
+
+import numba
+
+Loop = TypeVar("Loop", bound=Callable[..., Any])
+
+
+def compiled(loop: Loop) -> Loop:
+    """The same loop as machine code, run outside the interpreter's lock and remembered on disk.
+
+    A loop and all that it calls stand in one file: what is remembered is forgotten when that
+    file changes, and only then.
+    """
+    try:
+        return cast(Loop, numba.njit(nogil=True, cache=True, error_model="numpy")(loop))
+    except RuntimeError:
+        # Neither the folder of the file nor a home can be written (a read-only image): compile anew each time.
+        return cast(Loop, numba.njit(nogil=True, error_model="numpy")(loop))

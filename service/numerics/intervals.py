@@ -1,0 +1,217 @@
+"""From samples to intervals: what each port carried between two readings, or why nobody knows."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from service.numerics.interval_loop import (
+    AMBIGUOUS,
+    ROUND_32,
+    Ends,
+    Readings,
+    Told,
+    all_intervals,
+    most_octets,
+    resolution,
+)
+from service.terms import (
+    BCAST,
+    COUNTERS,
+    DISCARDS,
+    ERRORS,
+    MCAST,
+    PACKETS,
+    UNKNOWN,
+    Codes,
+    FactsTable,
+    Intervals,
+    Ints,
+    Samples,
+)
+
+MOST_CANDIDATES = 8  # rates listed for one ambiguous interval
+MOST_LISTED = (
+    10_000  # ambiguous intervals of one run whose candidates are listed: enough to see why, bounded for a fleet
+)
+COARSE_AFTER_WINDOWS = 2  # an interval longer than this may not feed a window
+NO_ROW: Codes = np.empty(0, dtype=np.int32)
+
+
+def intervals(
+    samples: Samples,
+    facts: FactsTable,
+    before: Samples | None = None,
+    *,
+    shift_ms: Ints | None = None,
+    window_ms: int = 30_000,
+) -> Intervals:
+    """What became of each sample: the interval that ends there, with its octets or the reason for having none.
+
+    Parameters
+    ----------
+    samples : Samples
+        Sorted by port and time, without repeats of one instant.
+    before : Samples, optional
+        At most one row a port: the last sample already seen. Pieces with what was carried
+        between them give what all samples at once would.
+    shift_ms : int64, shape (n,), optional
+        What to add to a sample's time to place it on the collector's clock.
+    window_ms : int
+        Intervals longer than two windows are coarse: good for volume, not for windows.
+
+    Returns
+    -------
+    Intervals
+        One row a sample, octets whole numbers, UNKNOWN where there is no value.
+
+    Source
+    ------
+    Counter width, wraps, discontinuity and sysUpTime: RFC 2863 sections 3.1.5 and 3.1.6, RFC 2578
+    section 7.1; octets counted: RFC 3635 section 3.2.5.
+    """
+    carried = before if before is not None else samples.take(slice(0, 0))
+    carried = _by_port(carried)
+    now, then = _readings(samples, shift_ms), _readings(_aligned(carried, samples.columns), None)
+    ends = _room_for(samples, facts)
+    longest_ms = COARSE_AFTER_WINDOWS * window_ms
+    all_intervals(now, then, _told(facts), _places(samples.columns), longest_ms, ends)
+    return Intervals(
+        port=now.port,
+        start_ms=ends.start_ms,
+        end_ms=ends.end_ms,
+        facts=now.facts,
+        facts_before=ends.facts_before,
+        octets=ends.octets,
+        frames=_or_unknown(ends.frames, len(samples)),
+        mcast=_or_unknown(ends.mcast, len(samples)),
+        bcast=_or_unknown(ends.bcast, len(samples)),
+        discards=_or_unknown(ends.discards, len(samples)),
+        errors=_or_unknown(ends.errors, len(samples)),
+        status=ends.status,
+        flags=ends.flags,
+        candidates_bps=_candidates(now, then, _told(facts), _places(samples.columns), ends),
+        changed_ms=ends.changed_ms if len(ends.changed_ms) else None,
+    )
+
+
+def _readings(samples: Samples, shift_ms: Ints | None) -> Readings:
+    """The columns in the one form that the loop is compiled for."""
+    return Readings(
+        port=_plain(samples.port, np.int32),
+        at_ms=_plain(samples.at_ms, np.int64),
+        facts=_plain(samples.facts, np.int32),
+        known=_plain(samples.known, np.uint16),
+        counters=_plain(samples.counters, np.uint64),
+        received_ms=_plain(samples.received_ms, np.int64),
+        uptime=_plain(samples.uptime_ticks, np.int64),
+        discontinuity=_plain(samples.discontinuity_ticks, np.int64),
+        shift_ms=_plain(shift_ms if shift_ms is not None else np.empty(0), np.int64),
+    )
+
+
+def _plain(column: npt.NDArray[np.generic], kind: type[np.generic]) -> npt.NDArray[np.generic]:  # type: ignore[type-arg]
+    # Read-only or strided columns would each be a loop of their own to compile, for seconds.
+    return np.require(column, dtype=kind, requirements=["C", "W"])
+
+
+def _told(facts: FactsTable) -> Told:
+    return Told(
+        speed_bps=_plain(facts.speed_bps, np.int64),
+        counter_bits=_plain(facts.counter_bits, np.uint8),
+        counts=_plain(facts.counts, np.uint8),
+        form=_plain(facts.form, np.uint8),
+        mac=_plain(facts.mac, np.int64),
+        mtu=_plain(facts.mtu, np.int32),
+        last_change=_plain(facts.last_change_ticks, np.int64),
+    )
+
+
+def _by_port(samples: Samples) -> Samples:
+    if len(samples) < 2 or bool(np.all(samples.port[1:] > samples.port[:-1])):
+        return samples
+    return samples.take(np.argsort(samples.port, kind="stable"))
+
+
+def _aligned(samples: Samples, columns: tuple[int, ...]) -> Samples:
+    """The same samples with the given counter columns; a column they lack is not known."""
+    if samples.columns == columns:
+        return samples
+    counters = np.zeros((len(samples), len(columns)), dtype=np.uint64)
+    known = samples.known.copy()
+    for place, column in enumerate(columns):
+        if column in samples.columns:
+            counters[:, place] = samples.counters[:, samples.columns.index(column)]
+        else:
+            known &= np.uint16(0xFFFF ^ (1 << column))
+    return Samples(
+        samples.port,
+        samples.at_ms,
+        samples.facts,
+        known,
+        counters,
+        samples.received_ms,
+        samples.uptime_ticks,
+        samples.discontinuity_ticks,
+        columns,
+    )
+
+
+def _places(columns: tuple[int, ...]) -> Ints:
+    """In which column of the counters each of COUNTERS stands, UNKNOWN for none, shape (12,)."""
+    places = np.full(len(COUNTERS), UNKNOWN, dtype=np.int64)
+    places[list(columns)] = np.arange(len(columns))
+    return places
+
+
+def _room_for(samples: Samples, facts: FactsTable) -> Ends:
+    """Unwritten arrays for the results; none for what no sample tells, so that a lean history stays lean."""
+    rows = len(samples)
+
+    def counts(measure: int) -> Ints:
+        told = 2 * measure in samples.columns or 2 * measure + 1 in samples.columns
+        return np.empty((rows if told else 0, 2), dtype=np.int64)
+
+    tells_changes = len(samples.uptime_ticks) > 0 and bool(np.any(facts.last_change_ticks > 0))
+    return Ends(
+        start_ms=np.empty(rows, dtype=np.int64),
+        end_ms=np.empty(rows, dtype=np.int64),
+        facts_before=np.empty(rows, dtype=np.int32),
+        octets=np.empty((rows, 2), dtype=np.int64),
+        frames=counts(PACKETS),
+        mcast=counts(MCAST),
+        bcast=counts(BCAST),
+        discards=counts(DISCARDS),
+        errors=counts(ERRORS),
+        status=np.empty((rows, 2), dtype=np.uint8),
+        flags=np.empty((rows, 2), dtype=np.uint16),
+        changed_ms=np.empty(rows if tells_changes else 0, dtype=np.int64),
+    )
+
+
+def _or_unknown(counts: Ints, rows: int) -> Ints:
+    """The counts, or one UNKNOWN shown everywhere (a view that takes no memory) where nobody counts."""
+    return counts if len(counts) == rows else np.broadcast_to(np.int64(UNKNOWN), (rows, 2))
+
+
+def _candidates(
+    now: Readings, then: Readings, told: Told, places: Ints, ends: Ends
+) -> dict[tuple[int, int], tuple[int, ...]]:
+    """The rates in bit/s that an ambiguous interval may have had, lowest first, for the first MOST_LISTED of them."""
+    rows, directions = np.nonzero(ends.status == AMBIGUOUS)
+    found = {}
+    for row, direction in zip(rows[:MOST_LISTED].tolist(), directions[:MOST_LISTED].tolist(), strict=True):
+        if row > 0 and now.port[row - 1] == now.port[row]:
+            earlier, at = now, row - 1
+        else:
+            earlier, at = then, int(np.searchsorted(then.port, now.port[row]))
+        took_ms = int(ends.end_ms[row] - ends.start_ms[row])
+        low = int(earlier.counters[at, places[direction]])
+        octets = (int(now.counters[row, places[direction]]) - low) % ROUND_32
+        by_uptime = len(now.uptime) > 0 and bool(now.uptime[row] >= 0) and len(earlier.uptime) > 0
+        fine = resolution(int(now.at_ms[row]), int(earlier.at_ms[at]), by_uptime and bool(earlier.uptime[at] >= 0))
+        speed_bps = max(int(told.speed_bps[now.facts[row]]), int(told.speed_bps[earlier.facts[at]]))
+        most = most_octets(speed_bps, took_ms, fine)
+        readings = (octets + wraps * ROUND_32 for wraps in range(MOST_CANDIDATES))
+        found[row, direction] = tuple(round(8000 * r / took_ms) for r in readings if most < 0 or r <= most)
+    return found

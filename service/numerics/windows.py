@@ -1,0 +1,193 @@
+"""From intervals to windows: every port's utilisation in every slot of time, with bounds and coverage."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TypeVar
+
+import numpy as np
+
+from service.numerics.window_loop import (
+    SEEN_DOWN,
+    SEEN_UP,
+    SUMS,
+    Figures,
+    Grid,
+    Ports,
+    Rows,
+    all_windows,
+    frame_extras,
+)
+from service.terms import (
+    Basis,
+    FactsTable,
+    Intervals,
+    Ints,
+    Mark,
+    MemberWindows,
+    OperStatus,
+    Role,
+    Span,
+    Truths,
+    WhyNot,
+)
+
+HOT_ABOVE = 0.75
+COVERAGE_MIN = 0.8
+
+
+def member_windows(
+    intervals: Intervals,
+    facts: FactsTable,
+    n_ports: int,
+    span: Span,
+    *,
+    coverage_min: float = COVERAGE_MIN,
+    hot_above: float = HOT_ABOVE,
+    doubtful: Truths | None = None,
+) -> MemberWindows:
+    """Every port in every window of a span.
+
+    Parameters
+    ----------
+    intervals : Intervals
+        Sorted by port; those outside the span, or straddling its ends, are welcome.
+    coverage_min : float
+        Share of a window that intervals must cover for a member to be eligible; from half a
+        window a value is shown as partial, below that there is none.
+    hot_above : float
+        The line that `uncertain` marks are about.
+    doubtful : bool, shape (n_ports,) or (n_ports, n_windows), optional
+        Where the claimed speed is not believed: no utilisation there.
+
+    Returns
+    -------
+    MemberWindows
+        Utilisation is 8 x octets / (speed x covered seconds), on wire where every interval of
+        the window has frames, never clamped, NaN where unknown.
+
+    Source
+    ------
+    Utilisation per direction: RFC 7424 section 5.6.1; on wire: RFC 2819 etherStatsOctets, with 20
+    octets of preamble, delimiter and gap a frame (IEEE 802.3).
+    """
+    out = room_for(n_ports, span.count, described=True)
+    lay_all(intervals, ports_of(facts), Grid(span.first_ms, span.width_ms, coverage_min, hot_above), 0, out)
+    windows = windows_of(out, span)
+    return windows if doubtful is None else without_doubtful(windows, doubtful)
+
+
+def without_doubtful(windows: MemberWindows, doubtful: Truths) -> MemberWindows:
+    """The same windows without utilisation where the port's claimed speed is not believed.
+
+    `doubtful` has shape (n_ports,) or (n_ports, n_windows). A reason that says more, such as
+    standby or down, stays.
+    """
+    if not doubtful.any():
+        return windows
+    there = np.broadcast_to(doubtful.reshape(len(doubtful), -1), windows.marks.shape)
+    both = there[:, :, np.newaxis]
+    softer = np.isin(windows.why_not, (WhyNot.ELIGIBLE, WhyNot.PARTIAL, WhyNot.SPEED_CHANGED))
+    return replace(
+        windows,
+        utilisation=np.where(both, np.nan, windows.utilisation),
+        lower=np.where(both, np.float32(np.nan), windows.lower),
+        upper=np.where(both, np.float32(np.nan), windows.upper),
+        basis=np.where(both, np.uint8(Basis.NONE), windows.basis),
+        marks=np.where(there, windows.marks | np.uint16(Mark.SPEED_DOUBTFUL), windows.marks),
+        why_not=np.where(both & softer, np.uint8(WhyNot.SPEED_DOUBTFUL), windows.why_not),
+    )
+
+
+def ports_of(facts: FactsTable) -> Ports:
+    """The facts that windows need, as the loop takes them."""
+    up = (facts.oper == OperStatus.UP) * SEEN_UP
+    down = ((facts.oper != OperStatus.UP) & (facts.oper != OperStatus.NOT_TOLD)) * SEEN_DOWN
+    role = (facts.role == Role.STANDBY) * int(Mark.STANDBY) + (facts.role == Role.OUT) * int(Mark.OUT)
+    shared = (facts.half_duplex != 0) * int(Mark.SHARED)
+    return Ports(
+        speed_bps=_plain(facts.speed_bps, np.int64),
+        frame_extra=_plain(frame_extras(facts.counts), np.int64),
+        seen=_plain(up + down + role + shared, np.int64),
+    )
+
+
+def room_for(n_ports: int, n_windows: int, *, described: bool) -> Figures:
+    """Unwritten arrays for the figures of some ports; without bounds and packet figures where `described` is false."""
+    shape = (n_ports, n_windows, 2)
+    more = shape if described else (0, 0, 2)
+    return Figures(
+        utilisation=np.empty(shape, dtype=np.float64),
+        coverage=np.empty(shape, dtype=np.float32),
+        basis=np.empty(shape, dtype=np.uint8),
+        marks=np.empty((n_ports, n_windows), dtype=np.uint16),
+        why_not=np.empty(shape, dtype=np.uint8),
+        speed_bps=np.empty((n_ports, n_windows), dtype=np.int64),
+        lower=np.empty(more, dtype=np.float32),
+        upper=np.empty(more, dtype=np.float32),
+        discard_ratio=np.empty(more, dtype=np.float32),
+        packets=np.empty(more, dtype=np.float32),
+        mcast=np.empty(more, dtype=np.float32),
+        bcast=np.empty(more, dtype=np.float32),
+        errors=np.empty(more, dtype=np.float32),
+    )
+
+
+def lay_all(intervals: Intervals, ports: Ports, grid: Grid, first_port: int, out: Figures) -> None:
+    """Lay the intervals of the ports from `first_port` on into the windows of `out`."""
+    count = out.utilisation.shape[1]
+    sums = np.empty((count, 2, SUMS), dtype=np.float64)
+    all_windows(_rows(intervals), ports, grid, first_port, sums, np.empty((count, 2), dtype=np.int64), out)
+
+
+def windows_of(out: Figures, span: Span) -> MemberWindows:
+    """The figures, by their names."""
+    return MemberWindows(
+        span=span,
+        utilisation=out.utilisation,
+        lower=out.lower,
+        upper=out.upper,
+        coverage=out.coverage,
+        basis=out.basis,
+        discard_ratio=out.discard_ratio,
+        packets=out.packets,
+        mcast=out.mcast,
+        bcast=out.bcast,
+        errors=out.errors,
+        speed_bps=out.speed_bps,
+        marks=out.marks,
+        why_not=out.why_not,
+    )
+
+
+def _rows(intervals: Intervals) -> Rows:
+    changed = intervals.changed_ms
+    return Rows(
+        port=_plain(intervals.port, np.int32),
+        start_ms=_plain(intervals.start_ms, np.int64),
+        end_ms=_plain(intervals.end_ms, np.int64),
+        facts=_plain(intervals.facts, np.int32),
+        facts_before=_plain(intervals.facts_before, np.int32),
+        octets=_plain(intervals.octets, np.int64),
+        frames=_told(intervals.frames),
+        mcast=_told(intervals.mcast),
+        bcast=_told(intervals.bcast),
+        discards=_told(intervals.discards),
+        errors=_told(intervals.errors),
+        status=_plain(intervals.status, np.uint8),
+        flags=_plain(intervals.flags, np.uint16),
+        changed_ms=_plain(changed if changed is not None else np.empty(0), np.int64),
+    )
+
+
+def _told(counts: Ints) -> Ints:
+    """The counts, or none where they are one UNKNOWN shown everywhere."""
+    return np.empty((0, 2), dtype=np.int64) if counts.strides == (0, 0) else _plain(counts, np.int64)
+
+
+Kind = TypeVar("Kind", bound=np.generic)
+
+
+def _plain(column: np.ndarray, kind: type[Kind]) -> np.ndarray[tuple[int, ...], np.dtype[Kind]]:
+    # Read-only or strided columns would each be a loop of their own to compile, for seconds.
+    return np.require(column, dtype=kind, requirements=["C", "W"])
