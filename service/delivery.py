@@ -128,7 +128,7 @@ class _Round:
             answer = self._send(route, {"content-type": envelope.CONTENT_TYPE, **headers}, body)
         except (Unreachable, RefusedAddress) as failure:
             self.now_ms += getattr(failure, "took_ms", 0)
-            self._again(message, route, str(failure), unable=True)
+            self._again(message, route, str(failure), Meaning.UNREACHABLE)
         else:
             self.now_ms += answer.took_ms
             self._note(message, route, answer)
@@ -141,16 +141,16 @@ class _Round:
             self._give_up(message, f"{said}: the receiver wants no more messages")
         else:
             asked = retry.asked_wait_ms(answer.retry_after, self.now_ms)
-            self._again(message, route, said, asked=asked, unable=meaning is Meaning.BUSY)
+            self._again(message, route, said, meaning, asked)
 
-    def _again(self, message: Delivery, route: Route, why: str, *, asked: int = 0, unable: bool = False) -> None:
-        wait = retry.wait_ms(message.attempts, jitter=_jitter(message), busy=unable and asked > 0)
+    def _again(self, message: Delivery, route: Route, why: str, meaning: Meaning, asked: int = 0) -> None:
+        wait = retry.wait_ms(message.attempts, jitter=_jitter(message), busy=meaning is Meaning.BUSY)
         give_up_ms = message.created_ms + route.give_up_after_ms
         again = retry.next_attempt_ms(wait, asked, now_ms=self.now_ms, give_up_ms=give_up_ms)
         if again is None:
             self._give_up(message, f"{why}; given up after {message.attempts} attempts in {route.give_up_after_h} h")
             return
-        if unable:
+        if meaning is not Meaning.LATER:
             self._left_alone[route.name] = again
         self._put_off(message, again, f"{why}, asked to wait {asked // SECOND_MS} s" if asked else why)
 

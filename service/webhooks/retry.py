@@ -42,6 +42,7 @@ class Meaning(Enum):
     LATER = "later"
     BUSY = "busy"  # later, and nothing else for this receiver until then
     GONE = "gone"
+    UNREACHABLE = "unreachable"  # no answer at all; like busy, but worth another try soon
 
 
 @dataclass(frozen=True)

@@ -49,6 +49,20 @@ INSIDE = [
 # Addresses of public name servers, as their owners publish them.
 OUTSIDE = ["8.8.8.8", "1.1.1.1", "9.9.9.9", "2001:4860:4860::8888", "2620:fe::fe", "::ffff:8.8.8.8"]
 
+NO_RECEIVERS = [
+    "",
+    "receiver.example",
+    "ftp://receiver.example/",
+    "file:///etc/passwd",
+    "https://",
+    "https:///x",
+    "http://[::1",
+    "https://receiver.example:port/",
+    "https://receiver.example/a b",
+    "https://receiver.example/\n",
+    "https://ü.example/",
+]
+
 
 class TestNetworks:
     def test_reads_both_families(self):
@@ -130,22 +144,7 @@ class TestCheckUrl:
     def test_takes_a_literal_inside_that_the_settings_allow(self, host):
         assert check_url(f"http://{host}:9/", networks(["127.0.0.0/8"]))
 
-    @pytest.mark.parametrize(
-        "url",
-        [
-            "",
-            "receiver.example",
-            "ftp://receiver.example/",
-            "file:///etc/passwd",
-            "https://",
-            "https:///x",
-            "http://[::1",
-            "https://receiver.example:port/",
-            "https://receiver.example/a b",
-            "https://receiver.example/\n",
-            "https://ü.example/",
-        ],
-    )
+    @pytest.mark.parametrize("url", NO_RECEIVERS)
     def test_refuses_what_is_no_url_of_a_receiver(self, url):
         with pytest.raises(WrongSetting, match="write"):
             check_url(url)
