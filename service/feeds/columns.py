@@ -1,0 +1,297 @@
+"""The columns that a sample may have, and what a cell of each may hold.
+
+The same names serve as the header of a counter file, the fields of a JSON sample, the keys
+of columnar JSON and the fields of an Arrow schema.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum, auto
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from service.feeds import times
+from service.terms import BUNDLES, COUNTERS, METHODS, OPER_WORDS, ROLE_WORDS
+
+MOST_NAME = 255
+MOST_64 = 2**64 - 1
+MOST_32 = 2**32 - 1
+# Above this a float no longer tells two whole numbers apart.
+MOST_EXACT = 2**53
+COUNTS_WORDS = ("frame", "no-fcs", "payload")
+DUPLEX_WORDS = ("full", "half")
+OWN_PREFIX = "x_"
+
+_MAC = re.compile(r"[0-9A-Fa-f]{12}", re.ASCII)
+_DIGITS = re.compile(r"\d+", re.ASCII)
+_MOST_DIGITS = 100  # more are no number that anybody counted to, and Python refuses to read 4,300
+
+
+class Wrong(ValueError):
+    """A cell that cannot be taken: what is the matter with it and how to mend it."""
+
+
+class Sort(Enum):
+    """What sort of value a column holds."""
+
+    TIME = auto()
+    NAME = auto()
+    NUMBER = auto()
+    RATE = auto()
+    WORD = auto()
+    MAC = auto()
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column: its name, the sort of its values, and which of them it takes."""
+
+    name: str
+    sort: Sort
+    most: int = MOST_64
+    words: tuple[str, ...] = ()
+    must: bool = False
+    choice: tuple[int, ...] = ()
+    per_unit: float = 1.0  # bit/s of one unit of a rate
+    least: int = 0
+
+
+WAYS = ("in", "out")
+SPLIT = ("ucast", "mcast", "bcast")
+_COUNTED = dict.fromkeys([*COUNTERS, *(f"{way}_{part}_packets" for way in WAYS for part in SPLIT)])
+
+_ALL = (
+    Column("time", Sort.TIME, must=True),
+    Column("device", Sort.NAME, must=True),
+    Column("port", Sort.NAME, must=True),
+    Column("team", Sort.NAME),
+    Column("speed_bps", Sort.NUMBER, most=2**63 - 1),
+    *(Column(name, Sort.NUMBER) for name in _COUNTED),
+    *(Column(f"{way}_bps", Sort.RATE) for way in WAYS),
+    *(Column(f"{way}_kBps", Sort.RATE, per_unit=8.0) for way in WAYS),
+    Column("counter_bits", Sort.NUMBER, choice=(32, 64)),
+    Column("counts", Sort.WORD, words=COUNTS_WORDS),
+    Column("oper_status", Sort.WORD, words=OPER_WORDS[1:]),
+    Column("role", Sort.WORD, words=ROLE_WORDS[1:]),
+    Column("uptime_ticks", Sort.NUMBER, most=MOST_32),
+    Column("discontinuity_ticks", Sort.NUMBER, most=MOST_32),
+    Column("last_change_ticks", Sort.NUMBER, most=MOST_32),
+    Column("mac", Sort.MAC),
+    Column("if_index", Sort.NUMBER, least=1, most=2**31 - 1),
+    Column("method", Sort.WORD, words=METHODS),
+    Column("bundle", Sort.WORD, words=BUNDLES),
+    Column("mtu", Sort.NUMBER, most=2**31 - 1),
+    Column("duplex", Sort.WORD, words=DUPLEX_WORDS),
+    Column("received_at", Sort.TIME),
+)
+COLUMNS = {column.name: column for column in _ALL}
+
+
+def own(name: str) -> bool:
+    """Whether a column is the sender's own, carried along and not read."""
+    return name.startswith(OWN_PREFIX)
+
+
+def unusable(names: Iterable[str], *, mixing: bool = False) -> str:
+    """What is wrong with a set of columns as a whole, with the remedy; empty where nothing is.
+
+    `mixing` lets two columns say one thing in two ways, as long as no sample uses both.
+    """
+    given = list(names)
+    told = set(given)
+    return _repeated(given) or _unknown(given) or _missing(told) or ("" if mixing else mixed(told))
+
+
+def mixed(told: set[str]) -> str:
+    """What is wrong where two columns say the same thing in two ways; empty where nothing is."""
+    rates = sorted(told & {f"{way}_{unit}" for way in WAYS for unit in ("bps", "kBps")})
+    octets = sorted(told & {"in_octets", "out_octets"})
+    if rates and octets:
+        return f"{octets[0]} is a counter and {rates[0]} a rate; give counters or rates, not both"
+    for way in WAYS:
+        if {f"{way}_bps", f"{way}_kBps"} <= told:
+            return f"{way}_bps and {way}_kBps say the same; leave one out"
+        if {f"{way}_packets", f"{way}_ucast_packets"} <= told:
+            return f"{way}_packets and {way}_ucast_packets say the same; give all packets or the split, not both"
+    return ""
+
+
+def shown(value: Any) -> str:
+    """A value as a refusal shows it, cut where it is long."""
+    text = value if isinstance(value, str) else repr(value)
+    text = text.encode("utf-8", "backslashreplace").decode()
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def of_text(column: Column, text: str | None, zone: ZoneInfo | None = None) -> int | float | str | None:
+    """The value of a cell of a counter file; None where it is empty."""
+    if not text:
+        _refuse_absent(column)
+        return None
+    if column.sort is Sort.TIME:
+        return _instant_of_text(text, zone)
+    if column.sort is Sort.NUMBER:
+        return _within(column, _whole_of_text(text))
+    if column.sort is Sort.RATE:
+        return _rate(_decimal_of_text(text))
+    return _word(column, text)
+
+
+def of_value(column: Column, value: Any, zone: ZoneInfo | None = None) -> int | float | str | None:
+    """The value of a field of a JSON sample; None where it is null."""
+    if value is None or value == "":
+        _refuse_absent(column)
+        return None
+    if isinstance(value, bool | dict | list):
+        raise Wrong("is neither a number nor a text")
+    if column.sort is Sort.TIME:
+        return _instant_of_value(value, zone)
+    if column.sort in (Sort.NUMBER, Sort.RATE):
+        return _number_of_value(column, value)
+    if not isinstance(value, str):
+        raise Wrong("is not a text; put it in quotes")
+    return _word(column, value)
+
+
+def mac_number(text: str) -> int:
+    """A hardware address as a 48-bit integer."""
+    digits = text.replace(":", "").replace("-", "").replace(".", "")
+    if not _MAC.fullmatch(digits):
+        raise Wrong("is no hardware address; write six octets in hexadecimal, 02:00:5e:10:00:01")
+    return int(digits, 16)
+
+
+def _refuse_absent(column: Column) -> None:
+    if column.must:
+        raise Wrong("is missing; every sample names its time, device and port")
+
+
+def _repeated(names: list[str]) -> str:
+    for name in names:
+        if names.count(name) > 1:
+            return f"column {shown(name)!r} is there twice; leave one out"
+    return ""
+
+
+def _unknown(names: list[str]) -> str:
+    for name in names:
+        if name not in COLUMNS and not own(name):
+            ours = shown(OWN_PREFIX + name)
+            return f"column {shown(name)!r} is unknown; leave it out, or name it {ours!r} if it is your own"
+    return ""
+
+
+def _missing(told: set[str]) -> str:
+    for column in COLUMNS.values():
+        if column.must and column.name not in told:
+            return f"column {column.name!r} is missing; a sample has at least time, device, port and counters or rates"
+    if not any(f"{way}_{what}" in told for way in WAYS for what in ("octets", "bps", "kBps")):
+        return "there is no column of traffic; give in_octets and out_octets, or in_bps and out_bps"
+    return ""
+
+
+def _instant_of_text(text: str, zone: ZoneInfo | None) -> int:
+    try:
+        return times.of_text(text, zone)
+    except times.NoInstant as wrong:
+        raise Wrong(str(wrong)) from wrong
+
+
+def _instant_of_value(value: Any, zone: ZoneInfo | None) -> int:
+    if isinstance(value, str):
+        return _instant_of_text(value, zone)
+    try:
+        return times.of_seconds(float(value))
+    except (times.NoInstant, OverflowError) as wrong:
+        raise Wrong(f"is no instant; {times.REMEDY}" if isinstance(wrong, OverflowError) else str(wrong)) from wrong
+
+
+def _whole_of_text(text: str) -> int:
+    if _DIGITS.fullmatch(text) and len(text) <= _MOST_DIGITS:
+        return int(text)
+    if text.strip() != text:
+        raise Wrong("has spaces around it; take them out")
+    if _DIGITS.fullmatch(text.removeprefix("-")):
+        raise Wrong("is negative or has too many digits; a counter is a whole number from 0 to 2^64-1")
+    number = _decimal_or_none(text)
+    if number is None or not math.isfinite(number):
+        raise Wrong("is not a whole number; leave the cell empty where it is unknown")
+    raise Wrong("has a fraction or an exponent; write the whole number in digits, for counters must be exact")
+
+
+def _decimal_of_text(text: str) -> float:
+    number = _decimal_or_none(text)
+    if number is None:
+        raise Wrong("is not a number; leave the cell empty where it is unknown")
+    return number
+
+
+def _decimal_or_none(text: str) -> float | None:
+    try:
+        return float(text) if text.isascii() and "_" not in text else None
+    except ValueError:
+        return None
+
+
+def _number_of_value(column: Column, value: Any) -> int | float:
+    if isinstance(value, str):
+        raise Wrong("is a text; send the number without quotes, or null where it is unknown")
+    if column.sort is Sort.RATE:
+        return _rate(value)
+    if isinstance(value, float):
+        value = _whole_of_float(value)
+    return _within(column, value)
+
+
+def _whole_of_float(value: float) -> int:
+    if not math.isfinite(value):
+        raise Wrong("is not a number; send null where it is unknown")
+    if not value.is_integer() or abs(value) > MOST_EXACT:
+        raise Wrong("is not a whole number that a float holds exactly; send an integer in digits")
+    return int(value)
+
+
+def _rate(value: float) -> float:
+    try:
+        number = float(value)
+    except OverflowError:
+        number = math.inf
+    if not math.isfinite(number):
+        raise Wrong("is not a finite number; leave it out where it is unknown")
+    if number < 0:
+        raise Wrong("is negative; a rate is 0 or more")
+    if number > MOST_EXACT:
+        raise Wrong("is a rate beyond any link; mind the unit")
+    return number
+
+
+def _within(column: Column, value: int) -> int:
+    if column.choice and value not in column.choice:
+        raise Wrong(f"must be one of {', '.join(map(str, column.choice))}")
+    if value < column.least:
+        raise Wrong(f"is less than {column.least}; write a whole number from {column.least} to {column.most}")
+    if value > column.most:
+        raise Wrong(f"is more than {column.most}; write a whole number from {column.least} to {column.most}")
+    return value
+
+
+def _word(column: Column, text: str) -> str:
+    if column.sort is Sort.MAC:
+        mac_number(text)
+    elif column.sort is Sort.WORD:
+        if text not in column.words:
+            raise Wrong(f"must be one of {', '.join(column.words)}")
+    elif not text.isprintable() or len(text) > MOST_NAME:
+        raise Wrong(f"is no name; a name has 1 to {MOST_NAME} printable characters")
+    elif text != text.strip():
+        raise Wrong("has spaces around it; take them out, or the name means another port")
+    return text
+
+
+def is_counter(name: str) -> bool:
+    """Whether a column holds a counter."""
+    return name in _COUNTED

@@ -1,0 +1,102 @@
+"""JSON read twice: at once by a strict reader, and once more by a patient one where that fails.
+
+The patient reader keeps what the strict one gives up on, so that one item can be refused
+by itself: a name given twice, NaN, a number too large.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from typing import Any
+
+import msgspec
+
+from service.errors import TooLarge, UnusableInput
+from service.feeds import encoding
+
+NAME_END = b'":'  # stands once for each name in an object; inside a text only after a backslash
+_MOST_DIGITS = 100
+
+
+class Twice(dict[str, Any]):
+    """An object that gave a name twice, which RFC 8259 calls unpredictable."""
+
+    name: str = ""
+
+
+def strictly(body: bytes) -> Any:
+    """What a text says, quickly; msgspec.DecodeError where it is not JSON to the letter."""
+    try:
+        return msgspec.json.decode(body)
+    except RecursionError as deep:
+        raise too_deep() from deep
+
+
+def patiently(text: str, where: str = "body") -> Any:
+    """What a text says, NaN and repeated names included; UnusableInput where it cannot be read at all."""
+    try:
+        return json.loads(text, object_pairs_hook=_object, parse_int=_whole, parse_constant=float)
+    except RecursionError as deep:
+        raise too_deep(where) from deep
+    except ValueError as wrong:
+        raise UnusableInput(where, f"is not JSON: {wrong}", "mend it there and send it again") from wrong
+
+
+def read(body: bytes) -> Any:
+    """What a body says, by the strict reader where it can tell everything, else by the patient one."""
+    try:
+        said = strictly(body)
+    except msgspec.DecodeError:
+        return patiently(encoding.text_of(body, "body"))
+    if body.count(NAME_END) == _names(said):
+        return said
+    return patiently(encoding.text_of(body, "body"))
+
+
+def batch(body: bytes, name: str) -> Any:
+    """What stands under the one name that a batch has."""
+    said = read(body)
+    if not isinstance(said, dict) or isinstance(said, Twice) or set(said) != {name}:
+        raise UnusableInput(
+            "body", "is no batch of samples", 'send {"samples": [{...}, ...]} or {"columns": {"time": [...], ...}}'
+        )
+    return said[name]
+
+
+def within(count: int, most: int) -> None:
+    """Refuse a batch of more samples than are taken at once."""
+    if count > most:
+        raise TooLarge("body", f"holds {count} samples, more than {most}", "send smaller batches")
+
+
+def too_deep(where: str = "body") -> UnusableInput:
+    """The refusal of JSON that is nested more deeply than any sample is."""
+    return UnusableInput(where, "is nested too deeply", "a batch is an object with a list of flat samples")
+
+
+def _names(said: Any) -> int:
+    """How many names the objects of a batch have, as far down as samples go."""
+    if not isinstance(said, dict):
+        return 0
+    return len(said) + sum(map(_names_below, said.values()))
+
+
+def _names_below(value: Any) -> int:
+    if isinstance(value, list):
+        return sum(len(item) for item in value if type(item) is dict)
+    return len(value) if isinstance(value, dict) else 0
+
+
+def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    said = dict(pairs)
+    if len(said) == len(pairs):
+        return said
+    names = [name for name, _ in pairs]
+    twice = Twice(said)
+    twice.name = next(name for name in names if names.count(name) > 1)
+    return twice
+
+
+def _whole(digits: str) -> int | float:
+    return int(digits) if len(digits) <= _MOST_DIGITS else math.inf
