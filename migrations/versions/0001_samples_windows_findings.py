@@ -256,6 +256,7 @@ def _findings() -> None:
         _unique("events", "device_id", "port", "at_ms", "kind"),
         _belongs("events", "device_id", "devices"),
     )
+    _index("events", "at_ms")
     op.create_table(
         "deliveries",
         sa.Column("id", sa.String(64), nullable=False),

@@ -144,6 +144,7 @@ def _set_up_sqlite(connection: Any, _record: PoolProxiedConnection) -> None:
         "synchronous=FULL",
         "foreign_keys=ON",
         "cache_size=-65536",
+        "temp_store=MEMORY",
     ):
         cursor.execute(f"PRAGMA {pragma}")
     cursor.close()

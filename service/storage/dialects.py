@@ -34,6 +34,12 @@ def inserting(connection: Connection, table: Table) -> postgresql.Insert:
     return insert
 
 
+def was_inserted(connection: Connection, statement: postgresql.Insert) -> bool:
+    """Run an INSERT of one row that does nothing where the row is there already; whether it was new."""
+    # A count of rows is kept for UPDATE and DELETE only.
+    return connection.execute(statement.on_conflict_do_nothing().returning(literal(1))).first() is not None
+
+
 def among(connection: Connection, column: ColumnElement[Any], values: Iterable[Any]) -> ColumnElement[bool]:
     """Whether a column is one of the values, sent as one parameter however many they are."""
     listed = list(values)

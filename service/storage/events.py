@@ -8,7 +8,7 @@ from typing import NamedTuple
 from sqlalchemy import Connection, select
 
 from service.storage import cursors, tables
-from service.storage.dialects import among, inserting
+from service.storage.dialects import among, inserting, was_inserted
 from service.terms import DataEvent
 
 _table, _devices = tables.events, tables.devices
@@ -34,7 +34,7 @@ def keep(connection: Connection, events: Sequence[DataEvent]) -> int:
         if event.device in ids:
             told = {"device_id": ids[event.device], "port": event.port, "at_ms": event.at_ms}
             statement = inserting(connection, _table).values(**told, kind=event.kind, text=event.text)
-            new += connection.execute(statement.on_conflict_do_nothing()).rowcount
+            new += was_inserted(connection, statement)
     return new
 
 

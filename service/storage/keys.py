@@ -13,7 +13,7 @@ from sqlalchemy import ColumnElement, Connection, Select, or_, select, update
 
 from service.errors import NotFound, WrongState
 from service.storage import tables
-from service.storage.dialects import inserting
+from service.storage.dialects import inserting, was_inserted
 
 ROLES = ("feed", "view", "operate", "admin")
 PREFIX = "lopside_"  # tells a reader, and a scanner for leaked secrets, what has been found
@@ -36,8 +36,7 @@ def make(connection: Connection, name: str, role: str, now_ms: int, expires_ms: 
         raise WrongState(f"a key's role is one of {', '.join(ROLES)}, not {role!r}")
     secret = PREFIX + secrets.token_urlsafe(32)
     told = {"name": name, "role": role, "hash": _hash(secret), "created_ms": now_ms, "expires_ms": expires_ms}
-    statement = inserting(connection, _table).values(told).on_conflict_do_nothing(index_elements=["name"])
-    if connection.execute(statement).rowcount == 0:
+    if not was_inserted(connection, inserting(connection, _table).values(told)):
         raise WrongState(f"there is a key named {name!r} already; revoked ones keep their names")
     return secret
 

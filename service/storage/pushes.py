@@ -5,15 +5,14 @@ from __future__ import annotations
 from sqlalchemy import Connection, delete
 
 from service.storage import tables
-from service.storage.dialects import inserting
+from service.storage.dialects import inserting, was_inserted
 
 _table = tables.seen_pushes
 
 
 def is_new(connection: Connection, push_id: str, until_ms: int) -> bool:
     """Whether this id was not seen yet; from now on it is, for as long as its signature would be believed."""
-    statement = inserting(connection, _table).values(id=push_id, until_ms=until_ms).on_conflict_do_nothing()
-    return connection.execute(statement).rowcount == 1
+    return was_inserted(connection, inserting(connection, _table).values(id=push_id, until_ms=until_ms))
 
 
 def forget(connection: Connection, now_ms: int) -> int:

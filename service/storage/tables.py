@@ -216,6 +216,7 @@ events = Table(
     Column("kind", String(32), nullable=False),
     Column("text", Text, nullable=False),
     UniqueConstraint("device_id", "port", "at_ms", "kind"),
+    Index(None, "at_ms"),
 )
 
 deliveries = Table(

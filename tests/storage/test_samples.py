@@ -1,21 +1,13 @@
 import numpy as np
 import pytest
-from examples import EPOCH_MS, samples_of
+from examples import EPOCH_MS
+from storage_examples import keep_samples as keep
+from storage_examples import some_samples as some
 
 from service.storage import samples
 from service.terms import COUNTERS, OCTETS
 
 A_DAY = 86_400
-
-
-def some(*rows):
-    return samples_of([{"at": EPOCH_MS / 1000 + row.pop("at", 0), **row} for row in map(dict, rows)])
-
-
-def keep(connection, batch, facts=1):
-    return samples.keep(
-        connection, batch, batch.port + 1, np.full(len(batch), facts, dtype=np.int32), received_ms=EPOCH_MS + 7
-    )
 
 
 def ids(*port_ids):

@@ -1,0 +1,57 @@
+"""Examples for tests of what is kept: samples near EPOCH_MS, teams with their windows."""
+
+from __future__ import annotations
+
+import numpy as np
+from examples import EPOCH_MS, samples_of
+
+from service.storage import inventory, samples
+from service.terms import MemberWindows, PortName, Span
+
+FOUR_WINDOWS = Span(EPOCH_MS, 4)
+
+
+def some_samples(*rows):
+    """Samples by dicts as for `samples_of`, with `at` in seconds after EPOCH_MS."""
+    return samples_of([{**row, "at": EPOCH_MS / 1000 + row.get("at", 0)} for row in rows])
+
+
+def keep_samples(connection, batch, facts=1):
+    """Keep samples of the ports 1, 2, 3, ... by position."""
+    facts_ids = np.full(len(batch), facts, dtype=np.int32)
+    return samples.keep(connection, batch, batch.port + 1, facts_ids, received_ms=EPOCH_MS + 7)
+
+
+def three_teams(connection):
+    """Teams of two, three and two members, placed."""
+    sizes = {"front": 2, "store": 3, "shift": 2}
+    names = [PortName("sm-07", f"{team}{k}", team) for team, members in sizes.items() for k in range(members)]
+    inventory.resolve(connection, names, feed="push", now_ms=EPOCH_MS)
+    return inventory.layout(connection)
+
+
+def some_windows(ports=7, span=FOUR_WINDOWS, seed=1):
+    """Windows with a different figure in each place, some unknown."""
+    draw = np.random.default_rng(seed)
+    shape = (ports, span.count, 2)
+    singles = {
+        name: draw.random(shape, dtype=np.float32)
+        for name in ("lower", "upper", "coverage", "discard_ratio", "packets", "mcast", "bcast", "errors")
+    }
+    utilisation = draw.random(shape)
+    utilisation[0, 0] = np.nan
+    singles["discard_ratio"][1] = np.nan
+    return MemberWindows(
+        span=span,
+        utilisation=utilisation,
+        basis=draw.integers(0, 4, shape, dtype=np.uint8),
+        speed_bps=draw.integers(0, 2**40, shape[:2]),
+        marks=draw.integers(0, 1024, shape[:2], dtype=np.uint16),
+        why_not=draw.integers(0, 12, shape, dtype=np.uint8),
+        **singles,
+    )
+
+
+def some_kinds(teams=3, span=FOUR_WINDOWS):
+    """A kind for each team, window and direction."""
+    return np.random.default_rng(2).integers(0, 8, (teams, span.count, 2), dtype=np.uint8)
