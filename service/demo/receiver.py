@@ -1,11 +1,11 @@
-"""A receiver of messages on loopback: checks the signature of each, keeps it and says that it took it."""
+"""A receiver of messages on loopback: checks the signature of each and keeps it."""
 
 from __future__ import annotations
 
 import contextlib
 import json
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from ipaddress import ip_network
@@ -44,8 +44,8 @@ class Receiver:
 
 
 @contextlib.contextmanager
-def listening(clock: Clock, secret: bytes, heard: Callable[[Message], None]) -> Iterator[Receiver]:
-    """A receiver on a free port of loopback for as long as the context lasts; `heard` is told of each message."""
+def listening(clock: Clock, secret: bytes) -> Iterator[Receiver]:
+    """A receiver on a free port of loopback for as long as the context lasts."""
     messages: list[Message] = []
 
     class Handler(BaseHTTPRequestHandler):
@@ -56,7 +56,6 @@ def listening(clock: Clock, secret: bytes, heard: Callable[[Message], None]) -> 
             body = self.rfile.read(min(length, LARGEST_BODY))
             message = _judged(dict(self.headers.items()), body, secret, clock.now_ms())
             messages.append(message)
-            heard(message)
             self.send_response(401 if message.refused else 204)
             self.end_headers()
 

@@ -18,13 +18,8 @@ BODY = json.dumps({"data": {"text": "sm-07, team front, egress: over."}}).encode
 
 
 @pytest.fixture
-def heard():
-    return []
-
-
-@pytest.fixture
-def receiver(heard):
-    with listening(Clock(NOW_MS), SECRET, heard.append) as receiver:
+def receiver():
+    with listening(Clock(NOW_MS), SECRET) as receiver:
         yield receiver
 
 
@@ -43,10 +38,10 @@ def sent(receiver, *, secret: bytes = SECRET, at_ms: int = NOW_MS, body: bytes =
 
 
 class TestReceiver:
-    def test_takes_a_message_signed_by_the_reference_library(self, receiver, heard):
+    def test_takes_a_message_signed_by_the_reference_library(self, receiver):
         assert sent(receiver) == 204
 
-        assert [message.refused for message in heard] == [""]
+        assert [message.refused for message in receiver.messages] == [""]
         assert receiver.messages[0].text == "sm-07, team front, egress: over."
         assert receiver.messages[0].at_ms == NOW_MS
 
