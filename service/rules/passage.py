@@ -184,6 +184,9 @@ def live(
     memory: Memory, rules: RuleTable, windows: Windows, first: int, gap: int, remember: bool
 ) -> tuple[Ints, Floats]:
     """Take all teams through all windows; with `remember`, findings are taken as they are and only followed."""
+    # Columns by name once: tuples of arrays handed on for every team would cost more than all the rest.
+    codes, totals, hot, hot_slot = memory.codes, memory.totals, memory.hot, memory.hot_slot
+    peaks, peak_at, discards, kind = memory.peaks, memory.peak_at, memory.discards, memory.kind
     n_teams, n_windows = windows.evaluable.shape[0], windows.evaluable.shape[1]
     log = (np.empty((16, STEP_COLUMNS), dtype=np.int64), np.empty((16, 3), dtype=np.float64), 0)
     # After so long a hole nothing is left to forget.
@@ -193,49 +196,46 @@ def live(
             for k in range(lead + n_windows):
                 w = k - gap if k < lead else k - lead
                 slot = first + w
-                code = _remember(memory, windows, t, d, w, slot)
+                code = 0
+                at, at_swing = slot % PEAKS, slot % SWINGS
+                totals[t, d, at_swing] = peaks[t, d, at] = discards[t, d, at] = np.nan
+                if w >= 0 and windows.evaluable[t, w, d]:
+                    swapped = False
+                    if windows.hot[t, w, d]:
+                        recent = slot - hot_slot[t, d] < SWINGS
+                        swapped = recent and _is_swap(hot[t, d], windows.hot[t, w, d])
+                        hot[t, d] = windows.hot[t, w, d]
+                        hot_slot[t, d] = slot
+                    code = _code(windows.kind[t, w, d], windows.degraded[t, w, d], swapped, windows.on_wire[t, w, d])
+                    totals[t, d, at_swing] = windows.total[t, w, d]
+                    peaks[t, d, at] = windows.utilisation[t, w, d]
+                    peak_at[t, d, at] = windows.busiest[t, w, d]
+                    discards[t, d, at] = windows.discards[t, w, d]
+                codes[t, d, slot % REMEMBERED] = code
                 for f in range(FAMILIES):
-                    if memory.kind[t, d, f] == 0:
-                        if code and not remember:
+                    if kind[t, d, f] == 0:
+                        if not remember and _carries(code, f):
                             log = _open(memory, rules, windows, t, d, f, w, slot, log)
-                    elif remember and slot <= memory.raised[t, d, f]:
-                        if slot == memory.raised[t, d, f]:
-                            _raised_here(memory, rules, t, d, f, slot, w >= REMEMBERED)
-                    else:
+                    elif not remember or slot > memory.raised[t, d, f]:
                         log = _follow(memory, rules, windows, t, d, f, w, slot, first, remember, log)
+                    elif slot == memory.raised[t, d, f]:
+                        _raised_here(memory, rules, t, d, f, slot, w >= REMEMBERED)
     return log[0][: log[2]], log[1][: log[2]]
 
 
 @compiled
-def _remember(memory: Memory, windows: Windows, t: int, d: int, w: int, slot: int) -> int:
-    """Keep what later windows may ask of this one; its code, 0 where nothing is known."""
-    known = w >= 0 and windows.evaluable[t, w, d]
-    memory.codes[t, d, slot % REMEMBERED] = 0
-    memory.totals[t, d, slot % SWINGS] = np.nan
-    memory.peaks[t, d, slot % PEAKS] = np.nan
-    memory.discards[t, d, slot % PEAKS] = np.nan
-    if not known:
-        return 0
-    code = EVALUABLE | int(windows.kind[t, w, d])
-    if windows.degraded[t, w, d]:
-        code |= DEGRADED_BIT
-    if windows.on_wire[t, w, d]:
-        code |= ON_WIRE
-    hot = windows.hot[t, w, d]
-    if hot:
-        # A change is one member leaving the hot ones and another joining them: a second member
-        # that flickers at the line is none, nor are windows in which no member is hot.
-        before = memory.hot[t, d]
-        if slot - memory.hot_slot[t, d] < SWINGS and (hot & ~before) and (before & ~hot):
-            code |= SWAPPED
-        memory.hot[t, d] = hot
-        memory.hot_slot[t, d] = slot
-    memory.codes[t, d, slot % REMEMBERED] = code
-    memory.totals[t, d, slot % SWINGS] = windows.total[t, w, d]
-    memory.peaks[t, d, slot % PEAKS] = windows.utilisation[t, w, d]
-    memory.peak_at[t, d, slot % PEAKS] = windows.busiest[t, w, d]
-    memory.discards[t, d, slot % PEAKS] = windows.discards[t, w, d]
-    return code
+def _code(kind: int, degraded: bool, swapped: bool, on_wire: bool) -> int:
+    """What is kept of an evaluable window."""
+    return EVALUABLE | kind | degraded * DEGRADED_BIT | swapped * SWAPPED | on_wire * ON_WIRE
+
+
+@compiled
+def _is_swap(before: int, now: int) -> bool:
+    """Whether one member left the hot ones and another joined them.
+
+    A second member that flickers at the line is no swap, nor are windows in which none is hot.
+    """
+    return (now & ~before) != 0 and (before & ~now) != 0
 
 
 @compiled

@@ -1,0 +1,42 @@
+"""Figures and lists as people read them; the facts of a finding in half sentences."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+
+
+def percent(share: float) -> str:
+    """A share of 1 with two significant digits, as in "92 %", "2.4 %" or "0.02 %"."""
+    value = 100 * share
+    if value >= 9.95:
+        return f"{value:.0f} %"
+    return f"{value:.2g} %" if value >= 1e-4 else f"{max(value, 0):.0f} %"
+
+
+def line(share: float) -> str:
+    """A limit as it was set, as in "75 %" or "72.5 %"."""
+    return f"{100 * share:g} %"
+
+
+def listed(names: Iterable[str]) -> str:
+    """Names in a row, as in "m1, m2 and m3"."""
+    *most, last = names
+    return f"{', '.join(most)} and {last}" if most else last
+
+
+def minutes(milliseconds: int) -> str:
+    """A duration as people say it, as in "90 s", "6 min" or "1 h 43 min"."""
+    seconds = milliseconds // 1000
+    if seconds < 120:
+        return f"{seconds} s"
+    whole = seconds // 60
+    return f"{whole} min" if whole < 60 else f"{whole // 60} h {whole % 60} min"
+
+
+def rate(bps: float) -> str:
+    """A rate in the unit that suits it, as in "920 Mbit/s" or "10 Gbit/s"."""
+    for unit, size in (("Tbit/s", 1e12), ("Gbit/s", 1e9), ("Mbit/s", 1e6), ("kbit/s", 1e3)):
+        if bps >= size:
+            return f"{bps / size:.4g} {unit}"
+    return f"{math.floor(bps)} bit/s"
