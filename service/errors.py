@@ -119,3 +119,28 @@ class Unreachable(ServiceError):
         self.host = host
         self.why = why
         self.took_ms = took_ms
+
+
+class UnknownPort(ServiceError):
+    """A sample names a port that nobody has told us of, and no team that it could be registered in."""
+
+    def __init__(self, device: str, port: str) -> None:
+        super().__init__(
+            f"no team has a member port {port!r} of device {device!r};"
+            " name its team in the sample, or declare it in the settings"
+        )
+        self.device = device
+        self.port = port
+
+
+class FullTeam(ServiceError):
+    """A sample names a port that would be one member too many of its team."""
+
+    def __init__(self, device: str, team: str, most: int) -> None:
+        super().__init__(
+            f"team {team!r} of device {device!r} has {most} members already, which is as many as a team may have;"
+            " check the name of the team"
+        )
+        self.device = device
+        self.team = team
+        self.most = most
