@@ -54,7 +54,10 @@ def listening(tls: ssl.SSLContext | None = None) -> Iterator[Receiver]:
         timeout = 10
 
         def do_POST(self) -> None:
-            body = self.rfile.read(int(self.headers.get("content-length", 0)))
+            length = int(self.headers.get("content-length", 0))
+            body = self.rfile.read(length)
+            if len(body) < length:
+                return  # whoever was sending died half-way: that was no message
             receiver.heard.append(Heard(self.path, {k.lower(): v for k, v in self.headers.items()}, body))
             status, headers = receiver.next_answer()
             self.send_response(status)
