@@ -1,0 +1,245 @@
+"""What is worth knowing about the data of a source and is no finding: what it is, and what to do.
+
+Some events happen (a restart, a reset) and are told each time. Others last (a refresh slower
+than the polls, a doubtful speed) and are told when they begin; they begin anew after an hour
+without. What was last noticed is carried from run to run, so that pieces tell what one run would.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from service.rules import words
+from service.terms import DataEvent, FactsTable, Flag, Intervals, Ints, Layout, Mark, MemberWindows, Span, Status
+
+ANEW_MS = 3_600_000
+IN_A_ROW = 3  # implausible intervals before it is said: one may be a counter read twice
+
+Rows = npt.NDArray[np.intp]
+Key = tuple[str, str, str]  # device, port, kind
+
+TEXTS = {
+    "restart": "the agent restarted; the interval across it has no value. Nothing to do unless it repeats",
+    "reset": "a counter fell without a restart; the interval across it has no value."
+    " If it repeats, declare counter_bits 32 or find out who resets it",
+    "discontinuity": "the source says that its counters are not continuous here; the interval has no value",
+    "identity-changed": "another port answers under this name (its hardware address changed);"
+    " check the cabling and the port's name",
+    "implausible": "more octets than the wire can carry, three times running: check speed_bps, counter_bits and times",
+    "ambiguous": "a 32-bit counter may have wrapped more than once between polls, so there is no value:"
+    " poll more often than it wraps, or use the 64-bit counters",
+    "clock-step": "the device's clock stepped; seconds were taken from its uptime. Check its time service",
+    "clock-offset": "the device's clock is more than 5 s off; its windows were placed on the collector's clock."
+    " Check its time service",
+    "speed-changed": "the port's speed changed; the window is not judged",
+    "speed-doubtful": "the claimed speed is not believed, so there is no utilisation:"
+    " set the true speed of the port, or pair it with its far end",
+    "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged."
+    " Poll no faster than it refreshes",
+    "flap": "the port went up or down within a window; the window is not judged. Check cable and optics",
+    "narrow-counter": "a 64-bit counter fell just where a 32-bit one wraps: declare counter_bits 32 if that is so",
+    "merged-packets": "the packet counter counts merged packets; frames were inferred from octets."
+    " Count packets at the port instead, or read the result as an estimate",
+    "conflict": "two different readings for one instant; the first was kept. Check who else sends this port",
+    "silent": "no samples for three polls; nothing is judged until they come again. Check the source",
+}
+HAPPENING = {
+    Status.RESET: "reset",
+    Status.DISCONTINUITY: "discontinuity",
+    Status.IDENTITY_CHANGED: "identity-changed",
+}
+
+
+@dataclass(frozen=True)
+class Noticed:
+    """What the runs before have noticed: when each lasting condition was last seen, and implausible streaks."""
+
+    last_ms: Mapping[Key, int] = field(default_factory=dict)
+    streaks: Mapping[int, int] = field(default_factory=dict)  # by 2 * port + direction
+
+
+@dataclass(frozen=True)
+class Around:
+    """What other parts of a run found out about its data; empty where they found nothing.
+
+    `refresh_ms` and `offset_ms` by device, `doubtful` ports and why, `conflicts` as (port, at)
+    and `silent` spans as (device, start, end).
+    """
+
+    refresh_ms: Mapping[int, int] = field(default_factory=dict)
+    offset_ms: Mapping[int, int] = field(default_factory=dict)
+    doubtful: Mapping[int, str] = field(default_factory=dict)
+    conflicts: Iterable[tuple[int, int]] = ()
+    silent: Iterable[tuple[int, int, int]] = ()
+
+
+def of(
+    intervals: Intervals, facts: FactsTable, layout: Layout, members: MemberWindows, noticed: Noticed
+) -> tuple[list[DataEvent], Noticed]:
+    """Events that intervals and windows show, in the order of time, and what is noticed after them.
+
+    Of the intervals, those that end in the span of the windows: each is told by one run only.
+    """
+    intervals = _ending_in(members.span, intervals)
+    happened = [
+        *_restarts(intervals, layout),
+        *_falls(intervals, layout),
+        *_clock_steps(intervals, layout),
+        *_new_speeds(intervals, facts, layout),
+        *_narrow(intervals, layout),
+    ]
+    streaks, third = _implausible(intervals, noticed.streaks)
+    lasting = {
+        "ambiguous": _times(intervals, _any(intervals.status == Status.AMBIGUOUS)),
+        "merged-packets": _times(intervals, _any((intervals.flags & np.uint16(Flag.MERGED_PACKETS)) != 0)),
+        "implausible": third,
+        "flap": _flaps(members),
+    }
+    begun, last = _begun(lasting, layout, noticed.last_ms)
+    return sorted([*happened, *begun], key=_order), Noticed(last, streaks)
+
+
+def around(found: Around, at_ms: int, layout: Layout, noticed: Noticed) -> tuple[list[DataEvent], Noticed]:
+    """Events that other parts of the run found; `at_ms` is the instant of what holds for the whole run."""
+    last = dict(noticed.last_ms)
+    events: list[DataEvent] = []
+    for kind, by_device in (("slow-refresh", found.refresh_ms), ("clock-offset", found.offset_ms)):
+        for device, value in by_device.items():
+            told = f"{TEXTS[kind]} ({'every' if kind == 'slow-refresh' else 'off by'} {value / 1000:g} s)"
+            events += _once(last, DataEvent(layout.devices[device], "", at_ms, kind, told))
+    for port, why in found.doubtful.items():
+        told = f"{TEXTS['speed-doubtful']} ({why})" if why else TEXTS["speed-doubtful"]
+        events += _once(last, DataEvent(*_names(layout, port), at_ms, "speed-doubtful", told))
+    events += [DataEvent(*_names(layout, port), at, "conflict", TEXTS["conflict"]) for port, at in found.conflicts]
+    events += [
+        DataEvent(layout.devices[device], "", start, "silent", TEXTS["silent"]) for device, start, _ in found.silent
+    ]
+    return sorted(events, key=_order), Noticed(last, noticed.streaks)
+
+
+def _ending_in(span: Span, intervals: Intervals) -> Intervals:
+    here = (intervals.end_ms > span.first_ms) & (intervals.end_ms <= span.end_ms)
+    if here.all():
+        return intervals
+    columns = ("port", "start_ms", "end_ms", "facts", "facts_before", "status", "flags")
+    return replace(intervals, **{name: getattr(intervals, name)[here] for name in columns})
+
+
+def _restarts(intervals: Intervals, layout: Layout) -> list[DataEvent]:
+    """A restart is the device's: its ports tell it at the same time, and it is told once."""
+    rows = np.flatnonzero(_any(intervals.status == Status.RESTART))
+    return _of_devices(intervals, layout, rows, "restart")
+
+
+def _clock_steps(intervals: Intervals, layout: Layout) -> list[DataEvent]:
+    rows = np.flatnonzero(_any((intervals.flags & np.uint16(Flag.CLOCK_STEP)) != 0))
+    return _of_devices(intervals, layout, rows, "clock-step")
+
+
+def _of_devices(intervals: Intervals, layout: Layout, rows: Rows, kind: str) -> list[DataEvent]:
+    device = layout.device_of_port[intervals.port[rows]]
+    told = {(int(d), int(at)) for d, at in zip(device, intervals.end_ms[rows], strict=True)}
+    return [DataEvent(layout.devices[d], "", at, kind, TEXTS[kind]) for d, at in sorted(told)]
+
+
+def _falls(intervals: Intervals, layout: Layout) -> list[DataEvent]:
+    return [
+        DataEvent(*_names(layout, int(intervals.port[row])), int(intervals.end_ms[row]), kind, TEXTS[kind])
+        for status, kind in HAPPENING.items()
+        for row in np.flatnonzero(_any(intervals.status == status))
+    ]
+
+
+def _narrow(intervals: Intervals, layout: Layout) -> list[DataEvent]:
+    rows = np.flatnonzero(_any((intervals.flags & np.uint16(Flag.NARROW_COUNTER)) != 0))
+    kind = "narrow-counter"
+    return [
+        DataEvent(*_names(layout, int(intervals.port[row])), int(intervals.end_ms[row]), kind, TEXTS[kind])
+        for row in rows
+    ]
+
+
+def _new_speeds(intervals: Intervals, facts: FactsTable, layout: Layout) -> list[DataEvent]:
+    there = (intervals.facts_before >= 0) & (intervals.facts_before != intervals.facts)
+    rows = np.flatnonzero(there)
+    old, new = facts.speed_bps[intervals.facts_before[rows]], facts.speed_bps[intervals.facts[rows]]
+    events = []
+    for row, was, now in zip(rows.tolist(), old.tolist(), new.tolist(), strict=True):
+        if was > 0 and now > 0 and was != now:
+            text = f"{TEXTS['speed-changed']} (from {words.rate(was)} to {words.rate(now)})"
+            where = _names(layout, int(intervals.port[row]))
+            events.append(DataEvent(*where, int(intervals.end_ms[row]), "speed-changed", text))
+    return events
+
+
+def _implausible(intervals: Intervals, streaks: Mapping[int, int]) -> tuple[dict[int, int], tuple[Ints, Ints]]:
+    """Streaks of implausible intervals by port and direction after these, and where one reached IN_A_ROW."""
+    running = dict(streaks)
+    ports, times = [], []
+    hit = intervals.status == Status.IMPLAUSIBLE
+    if not hit.any() and not running:
+        return {}, (np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64))
+    # Only ports that have something implausible are walked through, so a healthy fleet costs nothing.
+    concerned = np.union1d(np.unique(intervals.port[hit.any(axis=1)]), np.array(list(running), dtype=np.int64) // 2)
+    for row in np.flatnonzero(np.isin(intervals.port, concerned)).tolist():
+        for direction in range(2):
+            key = 2 * int(intervals.port[row]) + direction
+            running[key] = running.get(key, 0) + 1 if hit[row, direction] else 0
+            if running[key] >= IN_A_ROW:
+                ports.append(key // 2)
+                times.append(int(intervals.end_ms[row]))
+    left = {key: count for key, count in running.items() if count}
+    return left, (np.array(ports, dtype=np.int64), np.array(times, dtype=np.int64))
+
+
+def _flaps(members: MemberWindows) -> tuple[Ints, Ints]:
+    port, window = np.nonzero((members.marks & np.uint16(Mark.FLAP)) != 0)
+    return port.astype(np.int64), members.span.first_ms + window.astype(np.int64) * members.span.width_ms
+
+
+def _times(intervals: Intervals, where: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
+    return intervals.port[where].astype(np.int64), intervals.end_ms[where]
+
+
+def _begun(
+    lasting: Mapping[str, tuple[Ints, Ints]], layout: Layout, last_ms: Mapping[Key, int]
+) -> tuple[list[DataEvent], dict[Key, int]]:
+    """Where lasting conditions began, given when each was last seen."""
+    last = dict(last_ms)
+    events = []
+    for kind, where_and_when in lasting.items():
+        order = np.lexsort(where_and_when[::-1])
+        ports, times = (column[order] for column in where_and_when)
+        first = np.r_[True, ports[1:] != ports[:-1]][: len(ports)]
+        anew = np.r_[True, np.diff(times) > ANEW_MS][: len(ports)]
+        for at in np.flatnonzero(first | anew).tolist():
+            where = _names(layout, int(ports[at]))
+            known = last.get((*where, kind))
+            if not first[at] or known is None or int(times[at]) - known > ANEW_MS:
+                events.append(DataEvent(*where, int(times[at]), kind, TEXTS[kind]))
+        for at in np.flatnonzero(np.r_[first[1:], True][: len(ports)]).tolist():
+            last[(*_names(layout, int(ports[at])), kind)] = int(times[at])
+    return events, last
+
+
+def _once(last: dict[Key, int], event: DataEvent) -> list[DataEvent]:
+    key = (event.device, event.port, event.kind)
+    known = last.get(key)
+    last[key] = event.at_ms
+    return [event] if known is None or event.at_ms - known > ANEW_MS else []
+
+
+def _any(directions: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    return np.asarray(directions.any(axis=1))
+
+
+def _names(layout: Layout, port: int) -> tuple[str, str]:
+    return layout.ports[port].device, layout.ports[port].port
+
+
+def _order(event: DataEvent) -> tuple[int, str, str, str]:
+    return event.at_ms, event.device, event.port, event.kind
