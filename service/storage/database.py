@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import sqlite3
+import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from importlib.resources import files
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 Result = TypeVar("Result")
 
 BUSY_MS = 30_000
+PATIENCE_MS = 20
 # Any number would do, as long as nobody else on the database takes it.
 MIGRATION_LOCK = 6_207_114_511
 # serialization_failure and deadlock_detected of PostgreSQL's table of error codes: the loser may simply try again.
@@ -139,7 +142,6 @@ def _set_up_sqlite(connection: Any, _record: PoolProxiedConnection) -> None:
     cursor = connection.cursor()
     for pragma in (
         f"busy_timeout={BUSY_MS}",
-        "journal_mode=WAL",
         # NORMAL would keep the file whole but could lose, at a power cut, commits that were already acknowledged.
         "synchronous=FULL",
         "foreign_keys=ON",
@@ -147,7 +149,21 @@ def _set_up_sqlite(connection: Any, _record: PoolProxiedConnection) -> None:
         "temp_store=MEMORY",
     ):
         cursor.execute(f"PRAGMA {pragma}")
+    _write_ahead(cursor)
     cursor.close()
+
+
+def _write_ahead(cursor: sqlite3.Cursor) -> None:
+    """Turn on the write-ahead log; SQLite does not wait by itself where another process is doing the same."""
+    for _ in range(BUSY_MS // PATIENCE_MS):
+        try:
+            cursor.execute("PRAGMA journal_mode=WAL")
+        except sqlite3.OperationalError as failure:
+            if failure.sqlite_errorcode != sqlite3.SQLITE_BUSY:
+                raise
+            time.sleep(PATIENCE_MS / 1000)
+        else:
+            return
 
 
 def _begin_sqlite(connection: Connection) -> None:
