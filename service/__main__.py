@@ -1,0 +1,5 @@
+"""`python -m service` is `lopside`."""
+
+from service.cli import main
+
+main()

@@ -1,0 +1,45 @@
+"""`lopside ...`: the commands, each of which imports what is heavy only when it runs."""
+
+from __future__ import annotations
+
+import sys
+import traceback
+from importlib.metadata import PackageNotFoundError, version
+
+import click
+
+from service.commands import administering, checking, importing, serving
+from service.commands.group import Commands
+
+# What a program should end with that found a mistake of its own: EX_SOFTWARE of sysexits.h. A check ends with 1
+# where it raised something, so that a traceback must not.
+MISTAKE = 70
+
+
+def _version() -> str:
+    try:
+        return version("lopside")
+    except PackageNotFoundError:  # a checkout that was not built
+        return "from a checkout"
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
+@click.version_option(_version(), prog_name="lopside")
+def cli() -> None:
+    """Tell when one member of a team of ports runs hot while its siblings idle.
+
+    It advises; it never changes anything on a device.
+    """
+
+
+for command in (*serving.COMMANDS, *checking.COMMANDS, *importing.COMMANDS, *administering.COMMANDS):
+    cli.add_command(command)
+
+
+def main() -> None:
+    """Run the command line; a mistake of our own ends with its traceback and a status of its own."""
+    try:
+        cli(prog_name="lopside")
+    except Exception:
+        traceback.print_exc()
+        sys.exit(MISTAKE)

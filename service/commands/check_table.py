@@ -1,0 +1,173 @@
+"""What `lopside check` found as a table for people: what was raised first, then every team, then the data."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from service.commands.judged import Judged
+from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, Finding, WhyNot
+from service.webhooks.fields import instant
+from service.webhooks.wording import text_of
+
+HEADINGS = ("device", "team", "direction", "peak", "of", "at", "even split", "imbalance", "busiest has", "evaluable")
+RIGHT = {"peak", "even split", "imbalance", "busiest has", "evaluable"}
+
+
+class Row(NamedTuple):
+    """One team and direction; figures are those of its peak window, empty where there is none."""
+
+    device: str
+    team: str
+    direction: str
+    peak: str
+    of: str
+    at: str
+    even_split: str
+    imbalance: str
+    busiest_has: str
+    evaluable: str
+
+
+def written(judged: Judged) -> str:
+    """The whole report, ending in a newline."""
+    blocks = (_heading(judged), *_findings(judged), _teams(judged), _events(judged), _gaps(judged), _verdict(judged))
+    return "\n\n".join(printable(block) for block in blocks if block) + "\n"
+
+
+def printable(text: str) -> str:
+    """Names come from strangers: what could steer a terminal is shown as a question mark."""
+    return "".join(letter if letter.isprintable() or letter == "\n" else "?" for letter in text)
+
+
+def _heading(judged: Judged) -> str:
+    span, layout = judged.assessment.teams.span, judged.layout
+    return (
+        f"{', '.join(judged.files)}: {_count(len(judged.parsed.samples), 'sample')},"
+        f" {_count(len(layout.ports), 'port')}, {_count(len(layout.teams), 'team')}\n"
+        f"{_clock(span.first_ms)} to {_clock(span.end_ms)} UTC, windows of {judged.rule.window_seconds} s"
+    )
+
+
+def _findings(judged: Judged) -> Iterator[str]:
+    found = sorted(judged.assessment.findings, key=lambda finding: (finding.raised_ms, finding.id))
+    for finding in found:
+        yield f"{_life(finding)}\n{_indented(text_of(finding, 'raised').splitlines())}"
+
+
+def _life(finding: Finding) -> str:
+    end = "still open" if finding.cleared_ms is None else f"cleared {_clock(finding.cleared_ms)}"
+    return f"{finding.severity}, {finding.kind}: raised {_clock(finding.raised_ms)}, {end}"
+
+
+def _teams(judged: Judged) -> str:
+    if not judged.layout.teams:
+        return "No line names a team: there are no siblings to compare."
+    raised = {(finding.device, finding.team) for finding in judged.assessment.findings}
+    order = sorted(range(len(judged.layout.teams)), key=lambda at: _key(judged, at) not in raised)
+    return _aligned([_row(judged, at, way) for at in order for way in range(len(DIRECTIONS))])
+
+
+def _key(judged: Judged, at: int) -> tuple[str, str]:
+    team = judged.layout.teams[at]
+    return team.device, team.team
+
+
+def _row(judged: Judged, at: int, way: int) -> Row:
+    teams, (device, team) = judged.assessment.teams, _key(judged, at)
+    told = teams.utilisation[at, :, way]
+    evaluable = f"{int(teams.evaluable[at, :, way].sum())} of {teams.span.count}"
+    if np.isnan(told).all():
+        return Row(device, team, DIRECTIONS[way], "", "", "", "", "", "", evaluable)
+    peak = int(np.nanargmax(told))
+    port = judged.layout.members[at, teams.busiest[at, peak, way]]
+    return Row(
+        device,
+        team,
+        DIRECTIONS[way],
+        _percent(told[peak]),
+        judged.layout.ports[port].port,
+        _clock(int(teams.span.starts()[peak])),
+        _percent(teams.even_split[at, peak, way]),
+        _points(teams.imbalance[at, peak, way]),
+        _percent(teams.busiest_share[at, peak, way]),
+        evaluable,
+    )
+
+
+def _aligned(rows: Sequence[Row]) -> str:
+    cells = [HEADINGS, *rows]
+    widths = [max(len(row[column]) for row in cells) for column in range(len(HEADINGS))]
+    return "\n".join(_line(row, widths) for row in cells)
+
+
+def _line(row: Sequence[str], widths: Sequence[int]) -> str:
+    told = (
+        cell.rjust(width) if heading in RIGHT else cell.ljust(width)
+        for cell, width, heading in zip(row, widths, HEADINGS, strict=True)
+    )
+    return "  ".join(told).rstrip()
+
+
+def _events(judged: Judged) -> str:
+    if not judged.assessment.events:
+        return ""
+    lines = [
+        f"{_clock(event.at_ms)}  {event.device}{' ' + event.port if event.port else ''}: {event.kind}: {event.text}"
+        for event in judged.assessment.events
+    ]
+    return "About the data:\n" + _indented(lines)
+
+
+def _gaps(judged: Judged) -> str:
+    """What could not be evaluated: teams left out, and members that nobody knew enough about."""
+    lines = [*judged.notes, *_unknown(judged)]
+    return "Not evaluable:\n" + _indented(lines) if lines else ""
+
+
+def _unknown(judged: Judged) -> Iterator[str]:
+    missing = set(WhyNot) - {WhyNot.ELIGIBLE}
+    for at, team in enumerate(judged.layout.teams):
+        for port in judged.layout.members[at]:
+            if port == UNKNOWN:
+                continue
+            why = judged.assessment.members.why_not[port]
+            told = [
+                f"{_of_windows(why, reason)} {WHY_NOT_WORDS[reason]}" for reason in missing if (why == reason).any()
+            ]
+            if told:
+                yield f"{team.device}, team {team.team}, {judged.layout.ports[port].port}: {', '.join(sorted(told))}"
+
+
+def _of_windows(why: np.ndarray[tuple[int, int], np.dtype[np.uint8]], reason: WhyNot) -> str:
+    return _count(int((why == reason).any(axis=1).sum()), "window")
+
+
+def _verdict(judged: Judged) -> str:
+    found = judged.assessment.findings
+    if not found:
+        return "Nothing was raised."
+    still = sum(finding.cleared_ms is None for finding in found)
+    return f"{_count(len(found), 'finding')} raised, {still} still open at the end. Advice only."
+
+
+def _indented(lines: Iterable[str]) -> str:
+    return "\n".join(f"  {line}" for line in lines)
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def _clock(ms: int) -> str:
+    return (instant(ms // 1000 * 1000) or "").replace("T", " ").removesuffix("Z")
+
+
+def _percent(share: float) -> str:
+    return "" if np.isnan(share) else f"{100 * share:.1f} %"
+
+
+def _points(share: float) -> str:
+    return "" if np.isnan(share) else f"{100 * share:.1f} points"

@@ -1,0 +1,90 @@
+"""`lopside check`: judge counter files with no service and no database."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from service.commands.judged import Progress
+    from service.terms import Rule
+
+NOTHING_RAISED, RAISED = 0, 1
+
+
+@click.command()
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--json", "as_json", is_flag=True, help="One JSON object for programs instead of a table for people.")
+@click.option(
+    "--rule",
+    "rules",
+    multiple=True,
+    metavar="NAME=VALUE",
+    help="A value of the rule for this run, as hot_above=0.8; may be given again.",
+)
+@click.option("--zone", metavar="ZONE", help="The time zone of times that name none, as Europe/Lisbon.")
+@click.option(
+    "--kilo",
+    type=click.IntRange(1),
+    default=1000,
+    show_default=True,
+    metavar="N",
+    help="How many octets the k of kBps stands for.",
+)
+def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str | None, kilo: int) -> None:
+    """Judge counter files: what was uneven, when, by how much.
+
+    Ends with 0 where nothing was raised, 1 where something was, 2 where the input could not be used.
+    """
+    from service.commands import check_json, check_table
+    from service.commands.judged import judge
+    from service.commands.readings import Reading
+
+    reading = Reading(zone, kilo)
+    with progress() as told:
+        judged = judge(files, rule_of(rules), reading, told)
+    if as_json:
+        check_json.write(judged, reading, click.get_binary_stream("stdout"))
+    else:
+        click.echo(check_table.written(judged), nl=False)
+    _tell_rejects(judged.rejects_told())
+    click.get_current_context().exit(RAISED if judged.assessment.findings else NOTHING_RAISED)
+
+
+def rule_of(told: Sequence[str]) -> Rule:
+    """The rule with the given values, checked like those of the settings."""
+    from service.settings.reading import rules_of
+
+    pairs = [text.partition("=") for text in told]
+    for name, equals, value in pairs:
+        if not (name and equals and value):
+            raise click.BadParameter(f"{name + equals + value!r} is not NAME=VALUE", param_hint="--rule")
+    return rules_of({name.strip(): value.strip() for name, _, value in pairs}).rule()
+
+
+@contextmanager
+def progress() -> Iterator[Progress | None]:
+    """A bar on stderr where somebody watches; nothing else is written there."""
+    if not sys.stderr.isatty():
+        yield None
+        return
+    yield _drawn
+    click.echo("\r\033[K", nl=False, err=True)
+
+
+def _drawn(name: str, done: int, whole: int) -> None:
+    share = done / whole if whole else 1.0
+    click.echo(f"\r\033[Kreading {name} [{'#' * round(30 * share):<30}] {share:4.0%}", nl=False, err=True)
+
+
+def _tell_rejects(lines: Sequence[str]) -> None:
+    for line in lines:
+        click.echo(line, err=True)
+
+
+COMMANDS: tuple[click.Command, ...] = (check,)

@@ -1,0 +1,59 @@
+"""What all commands share: how a refusal ends, and where the settings come from."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from service.errors import ServiceError
+
+if TYPE_CHECKING:
+    from sqlalchemy import Engine
+
+    from service.settings.reading import Settings
+
+Command = TypeVar("Command", bound=Callable[..., Any])
+
+REFUSED = 2  # also click's own status for a command line that it cannot read
+
+
+class Commands(click.Group):
+    """A group of commands in which whatever the service refuses ends in one line a refusal, and no traceback."""
+
+    def invoke(self, context: click.Context) -> Any:
+        """Run what was asked for."""
+        try:
+            return super().invoke(context)
+        except ServiceError as refused:
+            for line in str(refused).splitlines():
+                click.echo(f"lopside: {line}", err=True)
+            context.exit(REFUSED)
+
+
+def with_settings(command: Command) -> Command:
+    """Give a command the option that names the settings file."""
+    option = click.option(
+        "--settings",
+        "settings_file",
+        type=click.Path(path_type=Path, dir_okay=False),
+        envvar="LOPSIDE_SETTINGS",
+        help="The settings file (TOML); without one the defaults apply. Environment: LOPSIDE_SETTINGS.",
+    )
+    return option(command)
+
+
+def settings_from(file: Path | None) -> Settings:
+    """The settings of a file, or the defaults, with the environment over them."""
+    from service.settings.reading import read
+
+    return read(file)
+
+
+def database_of(settings: Settings) -> Engine:
+    """The database that the settings name, with the tables of this release."""
+    from service import app
+
+    return app.database_of(settings)

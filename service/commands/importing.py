@@ -1,0 +1,72 @@
+"""`lopside import`: counter files into the database that the settings name, or into a running service."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from service.commands.group import settings_from, with_settings
+
+if TYPE_CHECKING:
+    from service.ingest import Taken
+
+# Enough to see what is wrong with a file; the count says how much there is.
+MOST_SHOWN = 1000
+SOME_REFUSED = 1
+
+
+@click.command("import")
+@with_settings
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--dry-run", is_flag=True, help="Say what would be taken, and keep nothing.")
+@click.option("--to", "url", metavar="URL", help="A running service, instead of the database of the settings.")
+@click.option("--key-env", metavar="NAME", help="The environment variable that holds the key for it.")
+@click.option("--zone", metavar="ZONE", help="The time zone of times that name none, as Europe/Lisbon.")
+@click.option("--kilo", type=click.IntRange(1), metavar="N", help="How many octets the k of kBps stands for. [1000]")
+def import_files(  # noqa: PLR0913, PLR0917  # each option by its name
+    settings_file: Path | None,
+    files: Sequence[Path],
+    dry_run: bool,
+    url: str | None,
+    key_env: str | None,
+    zone: str | None,
+    kilo: int | None,
+) -> None:
+    """Bring counter files in; what is there already is counted and left alone.
+
+    Ends with 0 where every line was taken, 1 where some were refused, 2 where the input could not be used.
+    """
+    from service.commands import imported
+    from service.commands.readings import Reading
+
+    if url and (dry_run or zone or kilo):
+        raise click.UsageError(
+            "a running service reads files by its own rules: leave out --dry-run, --zone and --kilo, or leave out --to"
+        )
+    refused = False
+    for file in files:
+        if url:
+            taken = imported.into_service(imported.Service.at(url, key_env), file)
+        else:
+            reading = Reading(zone, kilo or 1000)
+            taken = imported.into_database(settings_from(settings_file), file, reading, dry_run=dry_run)
+        _tell(file, taken, dry_run)
+        refused = refused or bool(taken.rejected)
+    click.get_current_context().exit(SOME_REFUSED if refused else 0)
+
+
+def _tell(file: Path, taken: Taken, dry_run: bool) -> None:
+    for reject in taken.rejected[:MOST_SHOWN]:
+        click.echo(f"{file}, line {reject.index}: {reject.reason}", err=True)
+    if len(taken.rejected) > MOST_SHOWN:
+        click.echo(f"{file}: and {len(taken.rejected) - MOST_SHOWN} more", err=True)
+    click.echo(
+        f"{file}: {taken.accepted} accepted, {taken.duplicates} duplicates, {len(taken.rejected)} rejected"
+        + (" (dry run: nothing was kept)" if dry_run else "")
+    )
+
+
+COMMANDS: tuple[click.Command, ...] = (import_files,)
