@@ -141,7 +141,7 @@ class TestRules:
             ("clear_below = 0.75", "rules.clear_below (line 2)"),
             ("clear_below = 0.3\nidle_below = 0.3", "rules.idle_below (line 3)"),
             ("raise_windows = 5", "rules.raise_windows (line 2)"),
-            ("raise_of = 9", "rules.raise_of (line 2)"),
+            ("raise_of = 59", "rules.raise_of (line 2)"),
             ("clear_windows = 0", "rules.clear_windows (line 2)"),
             ("window_seconds = 45", "rules.window_seconds (line 2)"),
         ],

@@ -13,6 +13,7 @@ from pydantic import ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from service.errors import WrongSetting
+from service.feeds.limits import IngestLimits
 from service.settings import sections
 from service.settings.lines import Path, line_of, lines_of
 from service.settings.refusals import PREFIX, refused
@@ -88,6 +89,15 @@ class Settings(BaseSettings):
                 return Rule(**merged.model_dump(), set_by=own.set_by, because=own.because)
         return self.rules.rule()
 
+    def limits(self) -> IngestLimits:
+        """How much a push may hold; what is older than samples are kept is not taken."""
+        return IngestLimits(
+            max_octets=self.ingest.max_unpacked_bytes,
+            max_samples=self.ingest.max_samples,
+            future_ms=self.ingest.future_s * 1000,
+            retention_ms=self.retention.samples_h * 3_600_000,
+        )
+
 
 def read(file: FilePath | None) -> Settings:
     """The settings of a file and of the environment over it; the defaults where no file is named."""
@@ -106,6 +116,14 @@ def settled(told: Mapping[str, Any], lines: Mapping[Path, int] | None = None) ->
         raise refused(error, lines or {}, os.environ) from None  # the cause would show what was given
     except SettingsError as error:
         raise WrongSetting(PREFIX + "...", str(error), "write lists and tables as JSON") from None
+
+
+def rules_of(told: Mapping[str, Any]) -> sections.Rules:
+    """The rule values of a command line, refused like those of a file."""
+    try:
+        return sections.Rules(**told)
+    except ValidationError as error:
+        raise refused(error, {}, {}) from None
 
 
 def _text(file: FilePath) -> str:

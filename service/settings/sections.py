@@ -17,12 +17,11 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
+from service.rules.table import MOST_OF
 from service.terms import BUNDLES, KIND_WORDS, METHODS, Rule, Severity
 
 # Roll-ups are made of whole windows, 300 s each.
 ROLLUP_S = 300
-# The state machine remembers this many evaluable windows.
-MOST_REMEMBERED = 8
 
 SEVERITIES = tuple(str(severity) for severity in Severity)
 KINDS = KIND_WORDS[1:]
@@ -64,7 +63,7 @@ def _one_of(words: Sequence[str]) -> AfterValidator:
 Number = BeforeValidator(_number)
 Threshold = Annotated[float, Number, AfterValidator(_threshold)]
 Count = Annotated[int, Number, Field(ge=1)]
-Remembered = Annotated[int, Number, Field(ge=1, le=MOST_REMEMBERED)]
+Remembered = Annotated[int, Number, Field(ge=1, le=MOST_OF)]
 
 
 class Section(BaseModel):
@@ -213,13 +212,12 @@ class Route(Section):
 
 
 class Ingest(Section):
-    """How much a push may hold, and how far its times may be from ours."""
+    """How much a push may hold, and how far ahead of ours its times may be; older than samples are kept is too old."""
 
-    max_body_bytes: int = Field(default=16_000_000, ge=1_000, le=1_000_000_000)
-    max_unpacked_bytes: int = Field(default=64_000_000, ge=1_000, le=4_000_000_000)
+    max_body_bytes: int = Field(default=16 << 20, ge=1 << 10, le=1 << 30)
+    max_unpacked_bytes: int = Field(default=64 << 20, ge=1 << 10, le=4 << 30)
     max_samples: int = Field(default=100_000, ge=1, le=10_000_000)
-    future_s: int = Field(default=300, ge=0, le=86_400)
-    past_h: int = Field(default=48, ge=1, le=24 * 400)
+    future_s: int = Field(default=600, ge=0, le=86_400)
 
 
 class Lateness(Section):
