@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.terms import Evidence, Finding, MemberFigure, Severity
+from service.terms import UNKNOWN, Evidence, Finding, MemberFigure, Severity
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MOST_SIGNS = 12
@@ -21,12 +21,10 @@ SAME = (
     "family",
     "kind",
     "peak_port",
-    "usable_bps",
-    "stranded_bps",
-    "room_bps",
     "basis",
     "windows_seen",
     "windows_evaluable",
+    "windows_flagged",
     "recurrences",
     "unverified",
     "uncertain",
@@ -35,6 +33,7 @@ SAME = (
     "confidence",
     "rule_note",
 )
+RATES = ("usable_bps", "stranded_bps", "room_bps")
 SHARES = ("peak", "even_split", "imbalance", "discard_ratio")
 INSTANTS = ("since", "raised", "cleared", "peak", "updated", "hot_until")
 MEMBERS = ("hot", "idle", "members")
@@ -57,6 +56,7 @@ def fields_of(finding: Finding) -> dict[str, Any]:
     """The finding as JSON can hold it; an unknown figure is null, never zero."""
     told: dict[str, Any] = {name: getattr(finding, name) for name in SAME}
     told["severity"] = str(finding.severity)
+    told |= {name: _rate(getattr(finding, name)) for name in RATES}
     told |= {name: _share(getattr(finding, name)) for name in SHARES}
     told |= {f"{name}_at": instant(getattr(finding, f"{name}_ms")) for name in INSTANTS}
     told |= {name: [_member(member) for member in getattr(finding, name)] for name in MEMBERS}
@@ -64,14 +64,19 @@ def fields_of(finding: Finding) -> dict[str, Any]:
 
 
 def finding_of(fields: Mapping[str, Any]) -> Finding:
-    """The finding behind its fields; fields that it does not know are passed over."""
-    told: dict[str, Any] = {name: fields[name] for name in SAME}
-    told |= {name: fields[name] for name in SHARES}
-    told |= {f"{name}_ms": milliseconds(fields[f"{name}_at"]) for name in INSTANTS}
+    """The finding behind its fields: those it does not know are passed over, later ones that are not there default."""
+    told: dict[str, Any] = {name: fields[name] for name in (*SAME, "discard_ratio") if name in fields}
+    told |= {name: UNKNOWN if fields[name] is None else fields[name] for name in RATES}
+    told |= {name: math.nan if fields[name] is None else fields[name] for name in SHARES if name != "discard_ratio"}
+    told |= {f"{name}_ms": milliseconds(fields[f"{name}_at"]) for name in INSTANTS if f"{name}_at" in fields}
     told |= {name: tuple(_figure(member) for member in fields[name]) for name in MEMBERS}
     evidence = fields["evidence"]
     told["evidence"] = Evidence(tuple(evidence["for"]), tuple(evidence["against"]), tuple(evidence["missing"]))
     return Finding(severity=Severity(fields["severity"]), **told)
+
+
+def _rate(bits_per_s: int) -> int | None:
+    return None if bits_per_s == UNKNOWN else bits_per_s
 
 
 def _share(share: float | None) -> float | None:

@@ -42,6 +42,7 @@ def moment_ms(finding: Finding, what: str) -> int:
 
 
 def _within(lines: Iterable[str], room: int) -> list[str]:
+    """As many of the lines, each as much of itself, as there is room for."""
     kept: list[str] = []
     for line in lines:
         most = min(MOST_A_LINE, room - 1)
@@ -56,21 +57,24 @@ def _between(finding: Finding, what: str) -> list[str]:
     """The lines between the first and the last, most important first."""
     if what in ("cleared", "combined"):
         return _told(_why(finding), _whose(finding))
-    return _told(
-        _warning(finding),
-        _why(finding),
-        _whose(finding),
-        _split(finding),
-        _everyone(finding),
-        _listed("Signs", finding.evidence.speaks_for),
-        _listed("Against", finding.evidence.against),
-        _listed("Missing", (*_unknown(finding), *finding.evidence.missing)),
-        f"Rule: {plain(finding.rule_note)}." if finding.rule_note else "",
+    facts = _told(_warning(finding), _why(finding), _whose(finding), _split(finding), _everyone(finding))
+    evidence = finding.evidence
+    return facts + _told(
+        _listed("Signs", _news(evidence.speaks_for, facts)),
+        _listed("Against", _news(evidence.against, facts)),
+        _listed("Missing", _news(evidence.missing, facts)),
+        f"{_sentence(plain(finding.rule_note))}." if finding.rule_note else "",
     )
 
 
 def _told(*lines: str) -> list[str]:
     return [line for line in lines if line]
+
+
+def _news(items: Iterable[str], said: Sequence[str]) -> list[str]:
+    """The items that the lines before have not said already."""
+    before = "\n".join(said).casefold()
+    return [told for item in items if (told := plain(item).rstrip(".")).casefold() not in before]
 
 
 def _why(finding: Finding) -> str:
@@ -118,14 +122,8 @@ def _everyone(finding: Finding) -> str:
     return f"Members: {', '.join(told)}."
 
 
-def _listed(heading: str, items: Iterable[str]) -> str:
-    told = "; ".join(plain(item).rstrip(".") for item in items)
-    return f"{heading}: {told}." if told else ""
-
-
-def _unknown(finding: Finding) -> list[str]:
-    unknown = [m for m in finding.members if m.why_not and m.why_not not in NO_TARGET]
-    return [_names(unknown, ", ")] if unknown else []
+def _listed(heading: str, items: Sequence[str]) -> str:
+    return f"{heading}: {'; '.join(items)}." if items else ""
 
 
 def _completeness(finding: Finding) -> str:
@@ -137,3 +135,7 @@ def _completeness(finding: Finding) -> str:
 
 def _since(finding: Finding, told_ms: int, zone: str) -> str:
     return f"Since {spoken.clock(finding.since_ms, told_ms, zone)} {spoken.zone_name(finding.since_ms, zone)}."
+
+
+def _sentence(words: str) -> str:
+    return f"{words[:1].upper()}{words[1:]}"

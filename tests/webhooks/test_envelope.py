@@ -8,7 +8,7 @@ from cloudevents.core.formats.json import JSONFormat
 from cloudevents.core.v1.event import CloudEvent
 from examples import EPOCH_MS, a_finding
 
-from service.terms import Evidence, MemberFigure
+from service.terms import UNKNOWN, Evidence, Finding, MemberFigure
 from service.webhooks.envelope import SCHEMA, body_of, combined, event, event_of, example_body, schema
 from service.webhooks.fields import fields_of, finding_of, instant, milliseconds
 from service.webhooks.wording import text_of
@@ -31,7 +31,16 @@ SCHEMA_1 = {
         "even_split",
         "imbalance",
     ),
-    *("usable_bps", "stranded_bps", "room_bps", "discard_ratio", "basis", "windows_seen", "windows_evaluable"),
+    *(
+        "usable_bps",
+        "stranded_bps",
+        "room_bps",
+        "discard_ratio",
+        "basis",
+        "windows_seen",
+        "windows_evaluable",
+        "windows_flagged",
+    ),
     *("recurrences", "unverified", "uncertain", "owner", "diagnosis", "confidence", "evidence", "rule_note"),
 }
 
@@ -106,6 +115,23 @@ class TestFields:
 
     def test_give_the_finding_back_from_a_body_with_more_in_it(self):
         assert finding_of({**fields_of(a_finding()), "weather": "mild"}) == a_finding()
+
+    def test_give_a_finding_back_from_a_body_of_a_release_before(self):
+        fields = fields_of(a_finding())
+        del fields["hot_until_at"], fields["windows_flagged"]
+
+        assert finding_of(fields) == a_finding()
+
+    def test_say_null_where_a_rate_is_unknown_and_read_it_back(self):
+        unknown = a_finding(usable_bps=UNKNOWN, stranded_bps=UNKNOWN, room_bps=UNKNOWN)
+
+        assert [fields_of(unknown)[name] for name in ("usable_bps", "stranded_bps", "room_bps")] == [None] * 3
+        assert finding_of(fields_of(unknown)) == unknown
+
+    def test_hold_every_field_of_a_finding(self):
+        kept = {name.replace("_ms", "_at") for name in Finding.__dataclass_fields__}
+
+        assert set(fields_of(a_finding())) == kept
 
     def test_hold_rates_as_whole_numbers_and_times_in_utc(self):
         fields = fields_of(a_finding())

@@ -1,5 +1,3 @@
-from dataclasses import replace
-
 import pytest
 from examples import EPOCH_MS, GIGABIT, a_finding
 from hypothesis import given
@@ -134,13 +132,25 @@ class TestTextOf:
         assert "Against: none of the siblings fell." in text
         assert "Missing: far-end counters." in text
 
+    def test_says_nothing_twice(self):
+        told = Evidence(("m1 above 75 %", "evenly split all would be at 47 %"))
+
+        text = text_of(a_finding(evidence=told), "raised")
+
+        assert "Signs: m1 above 75 %." in text
+        assert text.casefold().count("evenly split") == 1
+
+    def test_names_a_rule_of_the_teams_own(self):
+        assert "\nTeam rule: hot above 85 %, set by M. Quist.\n" in text_of(
+            a_finding(rule_note="team rule: hot above 85 %, set by M. Quist"), "raised"
+        )
+
     def test_says_where_the_data_has_holes(self):
-        m3 = MemberFigure("m3", None, GIGABIT, "no data")
-        finding = a_finding(windows_seen=12, windows_evaluable=9, basis="counted")
+        missing = Evidence(missing=("m3: no data",))
 
-        text = text_of(replace(finding, members=(*finding.members, m3)), "raised")
+        text = text_of(a_finding(windows_seen=12, windows_evaluable=9, basis="counted", evidence=missing), "raised")
 
-        assert "Missing: m3 (no data)." in text
+        assert "Missing: m3: no data." in text
         assert "Data: 9 of 12 windows, as counted, more on the wire." in text
         assert "complete" not in text
 
