@@ -1,7 +1,9 @@
-"""The loop that turns consecutive samples of a port into intervals.
+# ruff: noqa: PLR0917  # compiled loops take their arrays and numbers in order
+"""The loops that turn consecutive samples of a port into intervals.
 
-It reads like the rules it follows: the checks come in a fixed order and the first that hits
-wins. It is compiled; everything it calls stands in this file.
+They read like the rules they follow: the checks come in a fixed order and the first that hits
+wins. All is compiled, and what a loop calls takes plain numbers: handing arrays on, row by row,
+counts references and costs twenty times the work itself (measured).
 """
 
 from __future__ import annotations
@@ -9,10 +11,9 @@ from __future__ import annotations
 from typing import Any, NamedTuple
 
 import numpy as np
-import numpy.typing as npt
 
 from service.numerics.compiled import compiled
-from service.terms import Bytes, Codes, Counters, Counts, Flag, Form, Ints, Marks, Status
+from service.terms import Bytes, Codes, Counters, Counts, Flag, Floats, Form, Ints, Marks, Status
 
 NONE, OK, COARSE, RESTART = int(Status.NONE), int(Status.OK), int(Status.COARSE), int(Status.RESTART)
 RESET, DISCONTINUITY = int(Status.RESET), int(Status.DISCONTINUITY)
@@ -62,127 +63,181 @@ class Told(NamedTuple):
 
 
 class Ends(NamedTuple):
-    """What became of each sample: shape (n,) or (n, 2); counts that no sample tells have length 0."""
+    """What became of each sample: shape (n,) or (n, 2); `changed_ms` has length 0 where no source tells."""
 
+    earlier: Ints
     start_ms: Ints
     end_ms: Ints
     facts_before: Codes
     octets: Ints
-    frames: Ints
-    mcast: Ints
-    bcast: Ints
-    discards: Ints
-    errors: Ints
     status: Bytes
     flags: Marks
+    most: Floats
     changed_ms: Ints
 
 
 @compiled
-def all_intervals(
-    now: Readings, before: Readings, told: Told, place: npt.NDArray[np.int64], longest_ms: int, ends: Ends
-) -> None:
-    """What became of every sample of `now`, sorted by port and time, given the last ones `before`, sorted by port.
+def find_earlier(port: Codes, at_ms: Ints, carried_port: Codes, carried_at_ms: Ints, earlier: Ints) -> None:
+    """For each sample where the one before it of the same port stands.
+
+    Its row; or, where it was carried from before, -2 - its row there; or -1 where there is none.
+    Both are sorted by port.
+    """
+    carried = 0
+    for c in range(len(port)):
+        earlier[c] = -1
+        if c > 0 and port[c - 1] == port[c]:
+            earlier[c] = c - 1
+            continue
+        while carried < len(carried_port) and carried_port[carried] < port[c]:
+            carried += 1
+        if carried < len(carried_port) and carried_port[carried] == port[c] and carried_at_ms[carried] < at_ms[c]:
+            earlier[c] = -2 - carried
+
+
+@compiled
+def whole_intervals(now: Readings, then: Readings, told: Told, longest_ms: int, ends: Ends) -> None:
+    """What holds for both directions of each interval: where it lies, and whether it can be used at all.
+
+    Written: start, end, facts before, the status and flags of both directions, the most octets
+    that line rate allows, and when the port last changed.
+    """
+    at_ms, facts, uptime, received_ms, shift_ms = now.at_ms, now.facts, now.uptime, now.received_ms, now.shift_ms
+    discontinuity = now.discontinuity
+    carried_at_ms, carried_facts, carried_uptime = then.at_ms, then.facts, then.uptime
+    carried_discontinuity = then.discontinuity
+    mac, bits, speed_bps, last_change = told.mac, told.counter_bits, told.speed_bps, told.last_change
+    start, ending, facts_before, changed_ms = ends.start_ms, ends.end_ms, ends.facts_before, ends.changed_ms
+    statuses, all_flags, most = ends.status, ends.flags, ends.most
+    for c in range(len(at_ms)):
+        p = ends.earlier[c]
+        end_ms = at_ms[c] + (shift_ms[c] if len(shift_ms) > 0 else 0)
+        up = uptime[c] if len(uptime) > 0 else -1
+        broke = discontinuity[c] if len(discontinuity) > 0 else -1
+        up_before = broke_before = -1
+        if p == -1:
+            at_before, before = at_ms[c], facts[c]
+        elif p >= 0:
+            at_before, before = at_ms[p], facts[p]
+            up_before = uptime[p] if len(uptime) > 0 else -1
+            broke_before = discontinuity[p] if len(discontinuity) > 0 else -1
+        else:
+            at_before, before = carried_at_ms[-2 - p], carried_facts[-2 - p]
+            up_before = carried_uptime[-2 - p] if len(carried_uptime) > 0 else -1
+            broke_before = carried_discontinuity[-2 - p] if len(carried_discontinuity) > 0 else -1
+        status, flags, took_ms = elapsed(up_before, up, at_ms[c] - at_before, longest_ms)
+        if p == -1:
+            status = NONE
+        elif is_another(mac[before], mac[facts[c]]):
+            status = IDENTITY_CHANGED
+        elif status == OK and (is_another(broke_before + 1, broke + 1) or bits[before] != bits[facts[c]]):
+            status = DISCONTINUITY  # counters of two widths are two counters
+        elif status == OK and took_ms <= 0:
+            status = NONE
+        if flags & CLOCK_STEP and len(received_ms) > 0 and received_ms[c] >= 0:
+            end_ms = received_ms[c]
+        if speed_bps[before] != speed_bps[facts[c]]:
+            flags |= SPEED_CHANGED
+        # Placed backwards from its end: a rate is octets over the seconds that truly passed, wherever the clock was.
+        start[c] = end_ms - took_ms
+        ending[c] = end_ms
+        facts_before[c] = before
+        if len(changed_ms) > 0:
+            changed_ms[c] = moment_of_change(end_ms, up, last_change[facts[c]])
+        fine_ms = resolution(at_ms[c], at_before, up_before >= 0 and up >= 0)
+        most[c] = most_octets(max(speed_bps[before], speed_bps[facts[c]]), took_ms, fine_ms)
+        for direction in range(2):
+            statuses[c, direction] = status
+            all_flags[c, direction] = flags
+
+
+@compiled
+def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longest_ms: int, ends: Ends) -> None:
+    """The octets of each interval and direction, or why there are none; status and flags as they stand from before.
 
     `place` (12,) says in which column of the counters each of COUNTERS stands, -1 for none.
     """
-    carried = 0
-    for row in range(len(now.port)):
-        port = now.port[row]
-        if row > 0 and now.port[row - 1] == port:
-            one_interval(now, row, now, row - 1, told, place, longest_ms, ends)
-            continue
-        while carried < len(before.port) and before.port[carried] < port:
-            carried += 1
-        if carried < len(before.port) and before.port[carried] == port and before.at_ms[carried] < now.at_ms[row]:
-            one_interval(now, row, before, carried, told, place, longest_ms, ends)
-        else:
-            first_sample(now, row, told, place, ends)
+    facts, known, counters, uptime = now.facts, now.known, now.counters, now.uptime
+    carried_known, carried_counters, carried_uptime = then.known, then.counters, then.uptime
+    form, bits, speed_bps = told.form, told.counter_bits, told.speed_bps
+    earlier, before, most = ends.earlier, ends.facts_before, ends.most
+    statuses, all_flags, all_octets = ends.status, ends.flags, ends.octets
+    start_ms, end_ms = ends.start_ms, ends.end_ms
+    for c in range(len(facts)):
+        p = earlier[c]
+        took_ms = end_ms[c] - start_ms[c]
+        for direction in range(2):
+            all_octets[c, direction] = -1
+            if not (known[c] >> direction) & 1:
+                statuses[c, direction] = ABSENT
+                all_flags[c, direction] = 0
+                continue
+            if statuses[c, direction] != OK:
+                continue
+            column = place[direction]
+            told_before = (known[p] if p >= 0 else carried_known[-2 - p]) >> direction & 1
+            counter = counters[c, column]
+            reading = counters[p, column] if p >= 0 else carried_counters[-2 - p, column]
+            if form[facts[c]] == RATE:
+                status, flags, octets = octets_of_rate(counter, took_ms, most[c])
+            elif form[before[c]] == RATE or not told_before:
+                status, flags, octets = NONE, 0, -1
+            elif bits[facts[c]] == 32:
+                up_before = -1
+                if len(uptime) > 0:
+                    up_before = uptime[p] if p >= 0 else carried_uptime[-2 - p] if len(carried_uptime) > 0 else -1
+                trusted = up_before >= 0 and uptime[c] >= 0
+                fell = -1
+                for packets in range(2, 4):
+                    both = known[c] & (known[p] if p >= 0 else carried_known[-2 - p])
+                    at = place[packets]
+                    if at >= 0 and both >> packets & 1:
+                        lower = counters[c, at] < (counters[p, at] if p >= 0 else carried_counters[-2 - p, at])
+                        fell = max(fell, 1 if lower else 0)
+                status, flags, octets = octets_of_32(reading, counter, most[c], trusted, fell)
+            else:
+                fastest = max(speed_bps[facts[c]], speed_bps[before[c]])
+                status, flags, octets = octets_of_64(reading, counter, most[c], fastest, took_ms)
+            if status == OK and took_ms > longest_ms:
+                status = COARSE
+            statuses[c, direction] = status
+            all_flags[c, direction] |= flags
+            all_octets[c, direction] = octets
 
 
 @compiled
-def first_sample(now: Readings, c: int, told: Told, place: npt.NDArray[np.int64], ends: Ends) -> None:
-    """Nothing ends at the first sample of a port, but its facts count from then on."""
-    end_ms = now.at_ms[c]
-    if len(now.shift_ms) > 0:
-        end_ms += now.shift_ms[c]
-    ends.start_ms[c] = end_ms
-    ends.end_ms[c] = end_ms
-    ends.facts_before[c] = now.facts[c]
-    if len(ends.changed_ms) > 0:
-        ends.changed_ms[c] = moment_of_change(end_ms, ticks_at(now.uptime, c), told.last_change[now.facts[c]])
-    for direction in range(2):
-        ends.status[c, direction] = NONE if has(now, c, direction) else ABSENT
-        ends.flags[c, direction] = 0
-        no_values(ends, c, direction)
-
-
-@compiled
-def one_interval(
-    now: Readings,
-    c: int,
-    then: Readings,
-    p: int,
-    told: Told,
-    place: npt.NDArray[np.int64],
-    longest_ms: int,
-    ends: Ends,
+def counts_between(
+    now: Readings, then: Readings, told: Told, place: Ints, measure: int, ends: Ends, counts: Ints
 ) -> None:
-    """What became of the interval from sample p of `then` to sample c of `now`, in both directions."""
-    facts, facts_before = now.facts[c], then.facts[p]
-    wall_ms = now.at_ms[c] - then.at_ms[p]
-    up_before, up = ticks_at(then.uptime, p), ticks_at(now.uptime, c)
-    status, flags, took_ms = elapsed(up_before, up, wall_ms, longest_ms)
-    status = earlier_or(status, now, c, then, p, told)
-    if status == OK and took_ms <= 0:
-        status = NONE
-    end_ms = now.at_ms[c]
-    if len(now.shift_ms) > 0:
-        end_ms += now.shift_ms[c]
-    if flags & CLOCK_STEP and len(now.received_ms) > 0 and now.received_ms[c] >= 0:
-        end_ms = now.received_ms[c]
-    # Placed backwards from its end: a rate then is octets over the seconds that truly passed, wherever the clock was.
-    ends.start_ms[c] = end_ms - took_ms
-    ends.end_ms[c] = end_ms
-    ends.facts_before[c] = facts_before
-    if len(ends.changed_ms) > 0:
-        ends.changed_ms[c] = moment_of_change(end_ms, up, told.last_change[facts])
-    speed_bps = max(told.speed_bps[facts], told.speed_bps[facts_before])
-    if told.speed_bps[facts] != told.speed_bps[facts_before]:
-        flags |= SPEED_CHANGED
-    most = most_octets(speed_bps, took_ms, resolution(now.at_ms[c], then.at_ms[p], up_before >= 0 and up >= 0))
-    for direction in range(2):
-        if not has(now, c, direction):
-            ends.status[c, direction] = ABSENT
-            ends.flags[c, direction] = 0
-            no_values(ends, c, direction)
-            continue
-        if status != OK:
-            ends.status[c, direction] = status
-            ends.flags[c, direction] = flags
-            no_values(ends, c, direction)
-            continue
-        column = place[direction]
-        counter = now.counters[c, column]
-        if told.form[facts] == RATE:
-            found, more, octets = octets_of_rate(counter, took_ms, most)
-        elif told.form[facts_before] == RATE or not has(then, p, direction):
-            found, more, octets = NONE, 0, -1
-        elif told.counter_bits[facts] == 32:
-            fell = -1 if up_before >= 0 and up >= 0 else packets_fell(now, c, then, p, place)
-            trusted = up_before >= 0 and up >= 0
-            found, more, octets = octets_of_32(then.counters[p, column], counter, most, trusted, fell)
-        else:
-            found, more, octets = octets_of_64(then.counters[p, column], counter, most, speed_bps, took_ms)
-        if found == OK and took_ms > longest_ms:
-            found = COARSE
-        ends.octets[c, direction] = octets
-        ends.status[c, direction] = found
-        ends.flags[c, direction] = flags | more
-        if octets < 0:
-            no_values(ends, c, direction)
-        else:
-            counts_besides_octets(now, c, then, p, told, place, direction, ends)
+    """How far the counters of another measure than octets went, -1 where octets or they are not known."""
+    facts, known, counters = now.facts, now.known, now.counters
+    carried_known, carried_counters = then.known, then.counters
+    bits, earlier, octets = told.counter_bits, ends.earlier, ends.octets
+    for c in range(len(facts)):
+        p = earlier[c]
+        for direction in range(2):
+            counts[c, direction] = -1
+            counter = 2 * measure + direction
+            column = place[counter]
+            if p == -1 or column < 0 or octets[c, direction] < 0 or not known[c] >> counter & 1:
+                continue
+            if p >= 0 and known[p] >> counter & 1:
+                counts[c, direction] = difference(counters[p, column], counters[c, column], bits[facts[c]])
+            elif p < 0 and carried_known[-2 - p] >> counter & 1:
+                reading = carried_counters[-2 - p, column]
+                counts[c, direction] = difference(reading, counters[c, column], bits[facts[c]])
+
+
+@compiled
+def packets_to_frames(facts: Codes, counts: Bytes, mtu: Codes, octets: Ints, frames: Ints, flags: Marks) -> None:
+    """Turn packets, in place, into frames as they were on the wire, and flag where packets were merged."""
+    for c in range(len(facts)):
+        for direction in range(2):
+            packets = frames[c, direction]
+            found, merged = frames_of(octets[c, direction], packets, counts[facts[c]], mtu[facts[c]])
+            frames[c, direction] = found
+            if merged:
+                flags[c, direction] |= MERGED
 
 
 @compiled
@@ -212,22 +267,6 @@ def elapsed(up_before: int, up: int, wall_ms: int, longest_ms: int) -> tuple[int
     if abs(took_ms - wall_ms) <= TICK_MS:
         took_ms = wall_ms
     return OK, flags, took_ms
-
-
-@compiled
-def earlier_or(status: int, now: Readings, c: int, then: Readings, p: int, told: Told) -> int:
-    """The status of the whole interval: another port before all else, then what uptime said, then a discontinuity."""
-    mac, mac_before = told.mac[now.facts[c]], told.mac[then.facts[p]]
-    if mac != 0 and mac_before != 0 and mac != mac_before:
-        return IDENTITY_CHANGED
-    if status != OK:
-        return status
-    broke, broke_before = ticks_at(now.discontinuity, c), ticks_at(then.discontinuity, p)
-    if broke >= 0 and broke_before >= 0 and broke != broke_before:
-        return DISCONTINUITY
-    if told.counter_bits[now.facts[c]] != told.counter_bits[then.facts[p]]:
-        return DISCONTINUITY  # counters of two widths are two counters
-    return OK
 
 
 @compiled
@@ -302,29 +341,6 @@ def resolution(at_ms: int, at_before_ms: int, by_uptime: bool) -> int:
 
 
 @compiled
-def counts_besides_octets(
-    now: Readings, c: int, then: Readings, p: int, told: Told, place: npt.NDArray[np.int64], direction: int, ends: Ends
-) -> None:
-    """Frames, multicasts, broadcasts, discards and errors of an interval whose octets are known."""
-    if len(ends.frames) > 0:
-        packets = difference_of(now, c, then, p, told, place, 2 + direction)
-        frames, merged = frames_of(
-            ends.octets[c, direction], packets, told.counts[now.facts[c]], told.mtu[now.facts[c]]
-        )
-        ends.frames[c, direction] = frames
-        if merged:
-            ends.flags[c, direction] |= MERGED
-    if len(ends.mcast) > 0:
-        ends.mcast[c, direction] = difference_of(now, c, then, p, told, place, 4 + direction)
-    if len(ends.bcast) > 0:
-        ends.bcast[c, direction] = difference_of(now, c, then, p, told, place, 6 + direction)
-    if len(ends.discards) > 0:
-        ends.discards[c, direction] = difference_of(now, c, then, p, told, place, 8 + direction)
-    if len(ends.errors) > 0:
-        ends.errors[c, direction] = difference_of(now, c, then, p, told, place, 10 + direction)
-
-
-@compiled
 def frames_of(octets: int, packets: int, counts: int, mtu: int) -> tuple[int, bool]:
     """Frames on the wire, and whether they had to be inferred because the packet counter counts merged packets.
 
@@ -346,66 +362,27 @@ def frames_of(octets: int, packets: int, counts: int, mtu: int) -> tuple[int, bo
 
 
 @compiled
-def difference_of(
-    now: Readings, c: int, then: Readings, p: int, told: Told, place: npt.NDArray[np.int64], counter: int
-) -> int:
-    """How far a counter other than octets went, -1 where that is not known.
-
-    A fall is a wrap only for 32-bit counters that were past their half.
-    """
-    column = place[counter]
-    if column < 0 or not has(now, c, counter) or not has(then, p, counter):
-        return -1
-    before, after = then.counters[p, column], now.counters[c, column]
-    if after >= before:
-        return np.int64(after - before) if after - before <= MOST_DIFFERENCE else -1
-    if told.counter_bits[now.facts[c]] == 32 and before >= np.uint64(HALF_32) and before < np.uint64(ROUND_32):
-        return (np.int64(after) - np.int64(before)) % ROUND_32
-    return -1
-
-
-@compiled
-def packets_fell(now: Readings, c: int, then: Readings, p: int, place: npt.NDArray[np.int64]) -> int:
-    """Whether a packet counter of the port fell (1), none did (0), or nobody counts packets (-1)."""
-    answer = -1
-    for counter in range(2, 4):
-        column = place[counter]
-        if column >= 0 and has(now, c, counter) and has(then, p, counter):
-            answer = max(answer, 1 if now.counters[c, column] < then.counters[p, column] else 0)
-    return answer
-
-
-@compiled
-def no_values(ends: Ends, c: int, direction: int) -> None:
-    """Nothing is known, which is not zero."""
-    ends.octets[c, direction] = -1
-    if len(ends.frames) > 0:
-        ends.frames[c, direction] = -1
-    if len(ends.mcast) > 0:
-        ends.mcast[c, direction] = -1
-    if len(ends.bcast) > 0:
-        ends.bcast[c, direction] = -1
-    if len(ends.discards) > 0:
-        ends.discards[c, direction] = -1
-    if len(ends.errors) > 0:
-        ends.errors[c, direction] = -1
-
-
-@compiled
-def has(samples: Readings, row: int, counter: int) -> bool:
-    """Whether a sample tells the counter."""
-    return (samples.known[row] >> counter) & 1 == 1
-
-
-@compiled
-def ticks_at(ticks: Ints, row: int) -> int:
-    """A tick count of a sample, -1 where it does not tell one."""
-    return ticks[row] if len(ticks) > 0 else -1
-
-
-@compiled
 def moment_of_change(end_ms: int, up: int, last_change: int) -> int:
     """When the port last changed its state, -1 where ticks do not tell; 0 ticks means before the agent started."""
     if up < 0 or last_change <= 0:
         return -1
     return end_ms - (up - last_change) % TICKS_ROUND * TICK_MS
+
+
+@compiled
+def difference(before: Any, after: Any, counter_bits: int) -> int:
+    """How far a counter other than octets went, -1 where that is not known.
+
+    A fall is a wrap only for 32-bit counters that were past their half.
+    """
+    if after >= before:
+        return np.int64(after - before) if after - before <= MOST_DIFFERENCE else -1
+    if counter_bits == 32 and before >= np.uint64(HALF_32) and before < np.uint64(ROUND_32):
+        return (np.int64(after) - np.int64(before)) % ROUND_32
+    return -1
+
+
+@compiled
+def is_another(before: int, now: int) -> bool:
+    """Whether both are told, that is not 0, and differ."""
+    return before not in (0, now) and now != 0

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any, TypeVar
+
 import numpy as np
 import numpy.typing as npt
 
@@ -11,9 +13,11 @@ from service.numerics.interval_loop import (
     Ends,
     Readings,
     Told,
-    all_intervals,
-    most_octets,
-    resolution,
+    counts_between,
+    find_earlier,
+    octets_between,
+    packets_to_frames,
+    whole_intervals,
 )
 from service.terms import (
     BCAST,
@@ -23,19 +27,19 @@ from service.terms import (
     MCAST,
     PACKETS,
     UNKNOWN,
-    Codes,
     FactsTable,
     Intervals,
     Ints,
     Samples,
 )
 
+Kind = TypeVar("Kind", bound=np.generic)
+
 MOST_CANDIDATES = 8  # rates listed for one ambiguous interval
 MOST_LISTED = (
     10_000  # ambiguous intervals of one run whose candidates are listed: enough to see why, bounded for a fleet
 )
 COARSE_AFTER_WINDOWS = 2  # an interval longer than this may not feed a window
-NO_ROW: Codes = np.empty(0, dtype=np.int32)
 
 
 def intervals(
@@ -73,9 +77,23 @@ def intervals(
     carried = before if before is not None else samples.take(slice(0, 0))
     carried = _by_port(carried)
     now, then = _readings(samples, shift_ms), _readings(_aligned(carried, samples.columns), None)
+    told, places, longest_ms = _told(facts), _places(samples.columns), COARSE_AFTER_WINDOWS * window_ms
     ends = _room_for(samples, facts)
-    longest_ms = COARSE_AFTER_WINDOWS * window_ms
-    all_intervals(now, then, _told(facts), _places(samples.columns), longest_ms, ends)
+    find_earlier(now.port, now.at_ms, then.port, then.at_ms, ends.earlier)
+    whole_intervals(now, then, told, longest_ms, ends)
+    octets_between(now, then, told, places, longest_ms, ends)
+
+    def counts(measure: int) -> Ints:
+        if 2 * measure not in samples.columns and 2 * measure + 1 not in samples.columns:
+            # One UNKNOWN shown everywhere, a view that takes no memory: a history of octets stays lean.
+            return np.broadcast_to(np.int64(UNKNOWN), (len(samples), 2))
+        found = np.empty((len(samples), 2), dtype=np.int64)
+        counts_between(now, then, told, places, measure, ends, found)
+        return found
+
+    frames = counts(PACKETS)
+    if frames.strides != (0, 0):
+        packets_to_frames(now.facts, told.counts, told.mtu, ends.octets, frames, ends.flags)
     return Intervals(
         port=now.port,
         start_ms=ends.start_ms,
@@ -83,14 +101,14 @@ def intervals(
         facts=now.facts,
         facts_before=ends.facts_before,
         octets=ends.octets,
-        frames=_or_unknown(ends.frames, len(samples)),
-        mcast=_or_unknown(ends.mcast, len(samples)),
-        bcast=_or_unknown(ends.bcast, len(samples)),
-        discards=_or_unknown(ends.discards, len(samples)),
-        errors=_or_unknown(ends.errors, len(samples)),
+        frames=frames,
+        mcast=counts(MCAST),
+        bcast=counts(BCAST),
+        discards=counts(DISCARDS),
+        errors=counts(ERRORS),
         status=ends.status,
         flags=ends.flags,
-        candidates_bps=_candidates(now, then, _told(facts), _places(samples.columns), ends),
+        candidates_bps=_candidates(now, then, told, places, ends),
         changed_ms=ends.changed_ms if len(ends.changed_ms) else None,
     )
 
@@ -110,7 +128,7 @@ def _readings(samples: Samples, shift_ms: Ints | None) -> Readings:
     )
 
 
-def _plain(column: npt.NDArray[np.generic], kind: type[np.generic]) -> npt.NDArray[np.generic]:  # type: ignore[type-arg]
+def _plain(column: npt.NDArray[Any], kind: type[Kind]) -> npt.NDArray[Kind]:
     # Read-only or strided columns would each be a loop of their own to compile, for seconds.
     return np.require(column, dtype=kind, requirements=["C", "W"])
 
@@ -165,33 +183,20 @@ def _places(columns: tuple[int, ...]) -> Ints:
 
 
 def _room_for(samples: Samples, facts: FactsTable) -> Ends:
-    """Unwritten arrays for the results; none for what no sample tells, so that a lean history stays lean."""
+    """Unwritten arrays for the results."""
     rows = len(samples)
-
-    def counts(measure: int) -> Ints:
-        told = 2 * measure in samples.columns or 2 * measure + 1 in samples.columns
-        return np.empty((rows if told else 0, 2), dtype=np.int64)
-
     tells_changes = len(samples.uptime_ticks) > 0 and bool(np.any(facts.last_change_ticks > 0))
     return Ends(
+        earlier=np.empty(rows, dtype=np.int64),
         start_ms=np.empty(rows, dtype=np.int64),
         end_ms=np.empty(rows, dtype=np.int64),
         facts_before=np.empty(rows, dtype=np.int32),
         octets=np.empty((rows, 2), dtype=np.int64),
-        frames=counts(PACKETS),
-        mcast=counts(MCAST),
-        bcast=counts(BCAST),
-        discards=counts(DISCARDS),
-        errors=counts(ERRORS),
         status=np.empty((rows, 2), dtype=np.uint8),
         flags=np.empty((rows, 2), dtype=np.uint16),
+        most=np.empty(rows, dtype=np.float64),
         changed_ms=np.empty(rows if tells_changes else 0, dtype=np.int64),
     )
-
-
-def _or_unknown(counts: Ints, rows: int) -> Ints:
-    """The counts, or one UNKNOWN shown everywhere (a view that takes no memory) where nobody counts."""
-    return counts if len(counts) == rows else np.broadcast_to(np.int64(UNKNOWN), (rows, 2))
 
 
 def _candidates(
@@ -201,17 +206,11 @@ def _candidates(
     rows, directions = np.nonzero(ends.status == AMBIGUOUS)
     found = {}
     for row, direction in zip(rows[:MOST_LISTED].tolist(), directions[:MOST_LISTED].tolist(), strict=True):
-        if row > 0 and now.port[row - 1] == now.port[row]:
-            earlier, at = now, row - 1
-        else:
-            earlier, at = then, int(np.searchsorted(then.port, now.port[row]))
-        took_ms = int(ends.end_ms[row] - ends.start_ms[row])
-        low = int(earlier.counters[at, places[direction]])
-        octets = (int(now.counters[row, places[direction]]) - low) % ROUND_32
-        by_uptime = len(now.uptime) > 0 and bool(now.uptime[row] >= 0) and len(earlier.uptime) > 0
-        fine = resolution(int(now.at_ms[row]), int(earlier.at_ms[at]), by_uptime and bool(earlier.uptime[at] >= 0))
-        speed_bps = max(int(told.speed_bps[now.facts[row]]), int(told.speed_bps[earlier.facts[at]]))
-        most = most_octets(speed_bps, took_ms, fine)
+        place = int(ends.earlier[row])
+        earlier, at = (now, place) if place >= 0 else (then, -2 - place)
+        column, took_ms = places[direction], int(ends.end_ms[row] - ends.start_ms[row])
+        octets = (int(now.counters[row, column]) - int(earlier.counters[at, column])) % ROUND_32
+        most = float(ends.most[row])
         readings = (octets + wraps * ROUND_32 for wraps in range(MOST_CANDIDATES))
         found[row, direction] = tuple(round(8000 * r / took_ms) for r in readings if most < 0 or r <= most)
     return found

@@ -1,7 +1,9 @@
-"""The loop that lays intervals into windows.
+# ruff: noqa: PLR0917  # compiled loops take their arrays and numbers in order
+"""The loops that lay intervals into windows.
 
-An interval's octets are taken as spread evenly over its time. The loop is compiled;
-everything it calls stands in this file.
+An interval's octets are taken as spread evenly over its time. All is compiled, and what a loop
+calls takes plain numbers: handing arrays on, row by row, counts references and costs twenty
+times the work itself (measured).
 """
 
 from __future__ import annotations
@@ -31,8 +33,8 @@ SEEN_UP, SEEN_DOWN = 1 << 16, 1 << 17
 STRADDLED = 1 << 18  # an interval longer than half a window crosses an edge
 # For each direction, from this bit on: what at least one interval of the window lacked.
 LACKS = 1 << 20
-NO_SPEED, NO_FRAMES, NO_MCAST, NO_BCAST, NO_DISCARDS, NO_ERRORS, SOME_INFERRED = (LACKS << bit for bit in range(7))
-DIRECTION_BITS = 8
+NO_SPEED, NO_FRAMES, SOME_INFERRED = LACKS, LACKS << 1, LACKS << 2
+DIRECTION_BITS = 4
 
 # Sums of a window and direction.
 (
@@ -85,6 +87,7 @@ class Ports(NamedTuple):
     speed_bps: Ints
     frame_extra: Ints
     seen: Ints
+    any_shared: bool
 
 
 class Grid(NamedTuple):
@@ -114,162 +117,150 @@ class Figures(NamedTuple):
     errors: Singles
 
 
-Scratch = npt.NDArray[np.float64]
+Sums = npt.NDArray[np.float64]
 
 
 @compiled
-def all_windows(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Scratch, seen: Ints, out: Figures) -> None:
-    """Every port's windows. `sums` (n_windows, 2, SUMS) and `seen` (n_windows, 2) are used for one port after another."""
-    row = 0
-    for place in range(len(out.utilisation)):
-        port = first_port + place
-        sums[:] = 0.0
-        seen[:] = 0
-        out.speed_bps[place] = 0
-        while row < len(rows.port) and rows.port[row] == port:
-            lay(rows, row, ports, grid, sums, seen, out.speed_bps[place])
-            row += 1
-        for window in range(len(seen)):
-            finish(sums[window], seen[window, 0], grid, place, window, out)
+def lay_states(rows: Rows, ports: Ports, grid: Grid, first_port: int, seen: Ints, speed_bps: Ints) -> None:
+    """Note in every window what was seen of each port: up, down, its role, its speed, a change of state.
 
-
-@compiled
-def lay(rows: Rows, row: int, ports: Ports, grid: Grid, sums: Scratch, seen: Ints, speed_bps: Ints) -> None:
-    """Lay one interval into the windows that it touches."""
-    start_ms, end_ms = rows.start_ms[row], rows.end_ms[row]
-    facts, before = rows.facts[row], rows.facts_before[row]
-    last = (end_ms - 1 - grid.first_ms) // grid.width_ms
-    first = (start_ms - grid.first_ms) // grid.width_ms
-    mark_change(rows, row, grid, seen)
-    if rows.status[row, 0] != OK and rows.status[row, 1] != OK:
+    `seen` and `speed_bps` have shape (n_ports, n_windows).
+    """
+    port, start_ms, end_ms, facts, before = rows.port, rows.start_ms, rows.end_ms, rows.facts, rows.facts_before
+    status, changed_ms, shown, speeds = rows.status, rows.changed_ms, ports.seen, ports.speed_bps
+    count = seen.shape[1]
+    for row in range(len(port)):
+        place = port[row] - first_port
+        first = (start_ms[row] - grid.first_ms) // grid.width_ms
+        last = (end_ms[row] - 1 - grid.first_ms) // grid.width_ms
+        if len(changed_ms) > 0 and changed_ms[row] >= grid.first_ms:
+            # A port that changed its state inside a window flapped in it, even if it is up at both ends.
+            window = (changed_ms[row] - grid.first_ms) // grid.width_ms
+            if window < count:
+                seen[place, window] |= FLAP
+        if status[row, 0] == OK or status[row, 1] == OK:
+            bits = shown[facts[row]] | shown[before[row]]
+            if is_straddler(start_ms[row], end_ms[row], grid.first_ms, grid.width_ms):
+                bits |= STRADDLED
+            for window in range(max(first, 0), min(last + 1, count)):
+                seen[place, window] |= bits
+                speed_bps[place, window] = speeds[facts[row]]
+            continue
         # Nothing is known between the two samples, only what each said of the port at its own instant.
-        if 0 <= first < len(seen) and start_ms < end_ms:
-            seen[first, 0] |= ports.seen[before]
-        if 0 <= last < len(seen):
-            seen[last, 0] |= ports.seen[facts]
-            speed_bps[last] = ports.speed_bps[facts]
-        return
-    bits = ports.seen[facts] | ports.seen[before]
-    for window in range(max(first, 0), min(last + 1, len(seen))):
-        window_ms = grid.first_ms + window * grid.width_ms
-        overlap_ms = min(end_ms, window_ms + grid.width_ms) - max(start_ms, window_ms)
-        seen[window, 0] |= bits
-        speed_bps[window] = ports.speed_bps[facts]
-        if overlap_ms < end_ms - start_ms and 2 * (end_ms - start_ms) > grid.width_ms:
-            seen[window, 0] |= STRADDLED
-        for direction in range(2):
-            if rows.status[row, direction] == OK:
-                add(
-                    rows,
-                    row,
-                    direction,
-                    ports,
-                    max(start_ms, window_ms),
-                    overlap_ms,
-                    sums[window, direction],
-                    seen,
-                    window,
-                )
+        if 0 <= first < count and start_ms[row] < end_ms[row]:
+            seen[place, first] |= shown[before[row]]
+        if 0 <= last < count:
+            seen[place, last] |= shown[facts[row]]
+            speed_bps[place, last] = speeds[facts[row]]
 
 
 @compiled
-def mark_change(rows: Rows, row: int, grid: Grid, seen: Ints) -> None:
-    """A port that changed its state inside a window flapped in it, even if it is up at both ends."""
-    if len(rows.changed_ms) > 0 and rows.changed_ms[row] >= grid.first_ms:
-        window = (rows.changed_ms[row] - grid.first_ms) // grid.width_ms
-        if window < len(seen):
-            seen[window, 0] |= FLAP
+def is_straddler(start_ms: int, end_ms: int, first_ms: int, width_ms: int) -> bool:
+    """Whether an interval longer than half a window crosses an edge."""
+    if 2 * (end_ms - start_ms) <= width_ms:
+        return False
+    return (start_ms - first_ms) // width_ms != (end_ms - 1 - first_ms) // width_ms
 
 
 @compiled
-def add(
-    rows: Rows,
-    row: int,
-    direction: int,
-    ports: Ports,
-    from_ms: int,
-    overlap_ms: int,
-    total: npt.NDArray[np.float64],
-    seen: Ints,
-    window: int,
-) -> None:
-    """Add an interval's part in a window to the window's sums of one direction."""
-    length_ms = rows.end_ms[row] - rows.start_ms[row]
-    shift = direction * DIRECTION_BITS
-    octets = float(rows.octets[row, direction])
-    frames = rows.frames[row, direction] if len(rows.frames) > 0 else -1
-    speed = ports.speed_bps[rows.facts[row]]
-    total[COVERED] += overlap_ms
-    if speed <= 0:
-        seen[window, 0] |= NO_SPEED << shift
-    else:
-        add_capacity(rows, row, ports, from_ms, overlap_ms, total, seen, window)
-    # Sums of whole octets stay exact in a float: a window at 1.6 Tbit/s holds 6e12 of them, a float counts to 9e15.
-    total[OCTETS] += octets * overlap_ms / length_ms
-    inside, outside = speed * (overlap_ms / 8000.0), speed * ((length_ms - overlap_ms) / 8000.0)
-    total[LOW] += least(octets, overlap_ms, length_ms, outside)
-    total[HIGH] += largest(octets, overlap_ms, length_ms, inside)
-    if frames < 0:
-        seen[window, 0] |= NO_FRAMES << shift
-    else:
-        on_wire = octets + frames * ports.frame_extra[rows.facts[row]]
-        total[ON_WIRE] += on_wire * overlap_ms / length_ms
-        total[LOW_ON_WIRE] += least(on_wire, overlap_ms, length_ms, outside)
-        total[HIGH_ON_WIRE] += largest(on_wire, overlap_ms, length_ms, inside)
-        total[FRAMES] += frames * (overlap_ms / length_ms)
-        if rows.flags[row, direction] & MERGED:
-            seen[window, 0] |= SOME_INFERRED << shift
-    part = overlap_ms / length_ms
-    add_count(rows.mcast, row, direction, part, total, MCAST, NO_MCAST << shift, seen, window)
-    add_count(rows.bcast, row, direction, part, total, BCAST, NO_BCAST << shift, seen, window)
-    add_count(rows.discards, row, direction, part, total, DISCARDS, NO_DISCARDS << shift, seen, window)
-    add_count(rows.errors, row, direction, part, total, ERRORS, NO_ERRORS << shift, seen, window)
+def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums, seen: Ints) -> None:
+    """Add to each window's sums (n_ports, n_windows, 2, SUMS) what each interval carried there, and could have.
+
+    Sums of whole octets stay exact in a float: a window at 1.6 Tbit/s holds 6e12 of them, and a
+    float counts to 9e15. So a steady 75 % is 0.75.
+    """
+    port, start_ms, end_ms, facts, before = rows.port, rows.start_ms, rows.end_ms, rows.facts, rows.facts_before
+    status, changed_ms, all_octets, all_frames, flags = (
+        rows.status,
+        rows.changed_ms,
+        rows.octets,
+        rows.frames,
+        rows.flags,
+    )
+    speeds, extras = ports.speed_bps, ports.frame_extra
+    count = seen.shape[1]
+    for row in range(len(port)):
+        if status[row, 0] != OK and status[row, 1] != OK:
+            continue
+        place = port[row] - first_port
+        length_ms = end_ms[row] - start_ms[row]
+        speed, earlier, extra = speeds[facts[row]], speeds[before[row]], extras[facts[row]]
+        moment_ms = changed_ms[row] if len(changed_ms) > 0 else -1
+        first = max((start_ms[row] - grid.first_ms) // grid.width_ms, 0)
+        last = min((end_ms[row] - 1 - grid.first_ms) // grid.width_ms, count - 1)
+        for window in range(first, last + 1):
+            window_ms = grid.first_ms + window * grid.width_ms
+            from_ms = max(start_ms[row], window_ms)
+            overlap_ms = min(end_ms[row], window_ms + grid.width_ms) - from_ms
+            low = high = usual = float(speed) * overlap_ms
+            if speed != earlier and earlier > 0:
+                seen[place, window] |= SPEED_CHANGED
+                if start_ms[row] < moment_ms < end_ms[row]:
+                    # The moment is known: each speed counts for its own time.
+                    slow_ms = min(max(moment_ms - from_ms, 0), overlap_ms)
+                    low = high = usual = float(earlier) * slow_ms + float(speed) * (overlap_ms - slow_ms)
+                else:
+                    low, high = float(min(speed, earlier)) * overlap_ms, float(max(speed, earlier)) * overlap_ms
+            inside, outside = usual / 8000.0, float(speed) * (length_ms - overlap_ms) / 8000.0
+            for direction in range(2):
+                if status[row, direction] != OK:
+                    continue
+                shift = direction * DIRECTION_BITS
+                if speed <= 0:
+                    seen[place, window] |= NO_SPEED << shift
+                octets = float(all_octets[row, direction])
+                sums[place, window, direction, COVERED] += overlap_ms
+                sums[place, window, direction, CAPACITY] += usual
+                sums[place, window, direction, CAPACITY_LOW] += low
+                sums[place, window, direction, CAPACITY_HIGH] += high
+                sums[place, window, direction, OCTETS] += octets * overlap_ms / length_ms
+                sums[place, window, direction, LOW] += least(octets, overlap_ms, length_ms, outside)
+                sums[place, window, direction, HIGH] += largest(octets, overlap_ms, length_ms, inside)
+                frames = all_frames[row, direction] if len(all_frames) > 0 else -1
+                if frames < 0:
+                    seen[place, window] |= NO_FRAMES << shift
+                    continue
+                if flags[row, direction] & MERGED:
+                    seen[place, window] |= SOME_INFERRED << shift
+                wire = octets + frames * extra
+                sums[place, window, direction, ON_WIRE] += wire * overlap_ms / length_ms
+                sums[place, window, direction, LOW_ON_WIRE] += least(wire, overlap_ms, length_ms, outside)
+                sums[place, window, direction, HIGH_ON_WIRE] += largest(wire, overlap_ms, length_ms, inside)
 
 
 @compiled
-def add_capacity(
-    rows: Rows,
-    row: int,
-    ports: Ports,
-    from_ms: int,
-    overlap_ms: int,
-    total: npt.NDArray[np.float64],
-    seen: Ints,
-    window: int,
-) -> None:
-    """Add what the port could have carried; a changed speed counts from its moment, or bounds the value where unknown."""
-    speed, earlier = ports.speed_bps[rows.facts[row]], ports.speed_bps[rows.facts_before[row]]
-    low = high = usual = float(speed) * overlap_ms
-    if speed != earlier and earlier > 0:
-        seen[window, 0] |= SPEED_CHANGED
-        moment = rows.changed_ms[row] if len(rows.changed_ms) > 0 else -1
-        if rows.start_ms[row] < moment < rows.end_ms[row]:
-            slow_ms = min(max(moment - from_ms, 0), overlap_ms)
-            low = high = usual = float(earlier) * slow_ms + float(speed) * (overlap_ms - slow_ms)
-        else:
-            low, high = float(min(speed, earlier)) * overlap_ms, float(max(speed, earlier)) * overlap_ms
-    total[CAPACITY] += usual
-    total[CAPACITY_LOW] += low
-    total[CAPACITY_HIGH] += high
+def lay_counts(rows: Rows, grid: Grid, first_port: int, sums: Sums) -> None:
+    """Add the parts of frames, multicasts, broadcasts, discards and errors; NaN where a part is not known."""
+    port, start_ms, end_ms, status = rows.port, rows.start_ms, rows.end_ms, rows.status
+    frames, mcast, bcast, discards, errors = rows.frames, rows.mcast, rows.bcast, rows.discards, rows.errors
+    for row in range(len(port)):
+        place = port[row] - first_port
+        length_ms = end_ms[row] - start_ms[row]
+        first = max((start_ms[row] - grid.first_ms) // grid.width_ms, 0)
+        last = min((end_ms[row] - 1 - grid.first_ms) // grid.width_ms, sums.shape[1] - 1)
+        for window in range(first, last + 1):
+            window_ms = grid.first_ms + window * grid.width_ms
+            overlap_ms = min(end_ms[row], window_ms + grid.width_ms) - max(start_ms[row], window_ms)
+            for direction in range(2):
+                if status[row, direction] != OK:
+                    continue
+                part = overlap_ms / length_ms
+                if len(frames) > 0:
+                    sums[place, window, direction, FRAMES] += known_or_nan(frames[row, direction]) * part
+                if len(mcast) > 0:
+                    sums[place, window, direction, MCAST] += known_or_nan(mcast[row, direction]) * part
+                if len(bcast) > 0:
+                    sums[place, window, direction, BCAST] += known_or_nan(bcast[row, direction]) * part
+                if len(discards) > 0:
+                    sums[place, window, direction, DISCARDS] += known_or_nan(discards[row, direction]) * part
+                if len(errors) > 0:
+                    sums[place, window, direction, ERRORS] += known_or_nan(errors[row, direction]) * part
 
 
 @compiled
-def add_count(
-    counts: Ints,
-    row: int,
-    direction: int,
-    part: float,
-    total: npt.NDArray[np.float64],
-    sum_of: int,
-    lacking: int,
-    seen: Ints,
-    window: int,
-) -> None:
-    """Add the part of a count that falls into a window, or note that it is lacking."""
-    if len(counts) == 0 or counts[row, direction] < 0:
-        seen[window, 0] |= lacking
-    else:
-        total[sum_of] += counts[row, direction] * part
+def known_or_nan(count: int) -> float:
+    """The count as a float, NaN where it is not known."""
+    return float(count) if count >= 0 else np.nan
 
 
 @compiled
@@ -289,42 +280,55 @@ def largest(octets: float, overlap_ms: int, length_ms: int, fits_inside: float) 
 
 
 @compiled
-def finish(total: npt.NDArray[np.float64], bits: int, grid: Grid, place: int, window: int, out: Figures) -> None:
-    """Turn a window's sums into its figures, both directions."""
-    marks = bits & MARKS
-    if bits & SEEN_DOWN:
-        marks |= FLAP if bits & SEEN_UP else DOWN
-    wanted = len(out.lower) > 0
-    low = high = 0.0
-    for direction in range(2):
-        mine = bits >> (direction * DIRECTION_BITS)
-        sums = total[direction]
-        coverage = sums[COVERED] / grid.width_ms
-        value = np.nan
-        basis = NO_BASIS
-        if coverage >= SHOWN_FROM and not mine & NO_SPEED:
-            basis = basis_of(mine)
-            value = 8000.0 * sums[OCTETS if basis == COUNTED else ON_WIRE] / sums[CAPACITY]
-            low = 8000.0 * sums[LOW if basis == COUNTED else LOW_ON_WIRE] / sums[CAPACITY_HIGH]
-            high = 8000.0 * sums[HIGH if basis == COUNTED else HIGH_ON_WIRE] / sums[CAPACITY_LOW]
-            if mine & SOME_INFERRED:
-                marks |= MERGED_PACKETS
-            if bits & STRADDLED and low < grid.hot_above - CERTAIN_BY and high > grid.hot_above + CERTAIN_BY:
-                marks |= UNCERTAIN_EGRESS << direction
-        out.utilisation[place, window, direction] = value
-        out.coverage[place, window, direction] = coverage
-        out.basis[place, window, direction] = basis
-        if wanted:
-            out.lower[place, window, direction] = low if basis != NO_BASIS else np.nan
-            out.upper[place, window, direction] = high if basis != NO_BASIS else np.nan
-            describe(sums, mine, coverage >= SHOWN_FROM, place, window, direction, out)
-    for direction in range(2):
-        enough = total[direction, COVERED] >= grid.coverage_min * grid.width_ms - 1e-6
-        reason = reason_of(marks, out.coverage[place, window, direction], enough, bits >> (direction * DIRECTION_BITS))
-        out.why_not[place, window, direction] = reason
-    out.marks[place, window] = marks
-    if marks & SHARED:
-        share(place, window, out, wanted)
+def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None:
+    """Turn each window's sums into its utilisation, bounds, basis and marks, both directions.
+
+    `first` is the row of `out` where the ports of `sums` begin.
+    """
+    utilisation, coverage, basis, marks = out.utilisation, out.coverage, out.basis, out.marks
+    why_not, lower, upper = out.why_not, out.lower, out.upper
+    for place in range(len(seen)):
+        for window in range(seen.shape[1]):
+            bits = seen[place, window]
+            mark = bits & MARKS
+            if bits & SEEN_DOWN:
+                mark |= FLAP if bits & SEEN_UP else DOWN
+            for direction in range(2):
+                mine = bits >> (direction * DIRECTION_BITS)
+                covered = sums[place, window, direction, COVERED] / grid.width_ms
+                on = NO_BASIS
+                value = low = high = np.nan
+                if covered >= SHOWN_FROM and not mine & NO_SPEED:
+                    on = basis_of(mine)
+                    at = OCTETS if on == COUNTED else ON_WIRE
+                    least_at, largest_at = (LOW, HIGH) if on == COUNTED else (LOW_ON_WIRE, HIGH_ON_WIRE)
+                    value = 8000.0 * sums[place, window, direction, at] / sums[place, window, direction, CAPACITY]
+                    low = (
+                        8000.0
+                        * sums[place, window, direction, least_at]
+                        / sums[place, window, direction, CAPACITY_HIGH]
+                    )
+                    high = (
+                        8000.0
+                        * sums[place, window, direction, largest_at]
+                        / sums[place, window, direction, CAPACITY_LOW]
+                    )
+                    if on == INFERRED:
+                        mark |= MERGED_PACKETS
+                    if bits & STRADDLED and low < grid.hot_above - CERTAIN_BY and high > grid.hot_above + CERTAIN_BY:
+                        mark |= UNCERTAIN_EGRESS << direction
+                utilisation[first + place, window, direction] = value
+                coverage[first + place, window, direction] = covered
+                basis[first + place, window, direction] = on
+                if len(lower) > 0:
+                    lower[first + place, window, direction] = low
+                    upper[first + place, window, direction] = high
+            marks[first + place, window] = mark
+            for direction in range(2):
+                covered_ms = sums[place, window, direction, COVERED]
+                enough = covered_ms >= grid.coverage_min * grid.width_ms - 1e-6
+                mine = bits >> (direction * DIRECTION_BITS)
+                why_not[first + place, window, direction] = reason_of(mark, covered_ms / grid.width_ms, enough, mine)
 
 
 @compiled
@@ -356,40 +360,54 @@ def reason_of(marks: int, coverage: float, enough: bool, bits: int) -> int:
 
 
 @compiled
-def describe(
-    sums: npt.NDArray[np.float64], bits: int, shown: bool, place: int, window: int, direction: int, out: Figures
-) -> None:
-    """Packets, multicasts, broadcasts and errors a second, and the share of frames that were discarded."""
-    seconds = sums[COVERED] / 1000.0
-    frames_known = shown and not bits & NO_FRAMES
-    out.packets[place, window, direction] = sums[FRAMES] / seconds if frames_known else np.nan
-    out.mcast[place, window, direction] = sums[MCAST] / seconds if shown and not bits & NO_MCAST else np.nan
-    out.bcast[place, window, direction] = sums[BCAST] / seconds if shown and not bits & NO_BCAST else np.nan
-    out.errors[place, window, direction] = sums[ERRORS] / seconds if shown and not bits & NO_ERRORS else np.nan
-    ratio = np.nan
-    if frames_known and not bits & NO_DISCARDS:
-        # Nothing sent and nothing dropped is a known ratio of nothing, not a gap.
-        ratio = sums[DISCARDS] / (sums[DISCARDS] + sums[FRAMES]) if sums[DISCARDS] > 0 else 0.0
-    out.discard_ratio[place, window, direction] = ratio
+def describe(rows: Rows, sums: Sums, width_ms: int, first: int, out: Figures) -> None:
+    """Packets, multicasts, broadcasts and errors a second, and the share of frames that were discarded.
+
+    NaN where nobody counts, or less than half of the window is covered.
+    """
+    packets, mcast, bcast, errors, ratio = out.packets, out.mcast, out.bcast, out.errors, out.discard_ratio
+    frames_told, mcast_told, bcast_told = len(rows.frames) > 0, len(rows.mcast) > 0, len(rows.bcast) > 0
+    discards_told, errors_told = len(rows.discards) > 0, len(rows.errors) > 0
+    for place in range(len(sums)):
+        for window in range(sums.shape[1]):
+            for direction in range(2):
+                covered_ms = sums[place, window, direction, COVERED]
+                each = np.nan  # what one of a count is a second
+                if covered_ms >= SHOWN_FROM * width_ms:
+                    each = 1000.0 / covered_ms
+                at = first + place
+                frames = sums[place, window, direction, FRAMES] if frames_told else np.nan
+                dropped = sums[place, window, direction, DISCARDS] if discards_told else np.nan
+                packets[at, window, direction] = frames * each
+                mcast[at, window, direction] = sums[place, window, direction, MCAST] * each if mcast_told else np.nan
+                bcast[at, window, direction] = sums[place, window, direction, BCAST] * each if bcast_told else np.nan
+                errors[at, window, direction] = sums[place, window, direction, ERRORS] * each if errors_told else np.nan
+                share = dropped + frames
+                if share > 0:
+                    share = dropped / share
+                # Nothing sent and nothing dropped is a known ratio of nothing, not a gap.
+                ratio[at, window, direction] = share if each > 0 else np.nan
 
 
 @compiled
-def share(place: int, window: int, out: Figures, wanted: bool) -> None:
+def share_medium(first: int, last: int, out: Figures) -> None:
     """Half duplex: both directions take turns on one medium, so both show the sum, on the poorer basis."""
-    both = out.utilisation[place, window, 0] + out.utilisation[place, window, 1]
-    poorer = min(out.basis[place, window, 0], out.basis[place, window, 1])
-    reason = max(out.why_not[place, window, 0], out.why_not[place, window, 1])
-    for direction in range(2):
-        out.utilisation[place, window, direction] = both
-        out.basis[place, window, direction] = poorer
-        if out.why_not[place, window, direction] == ELIGIBLE:
-            out.why_not[place, window, direction] = reason
-    if wanted:
-        low = out.lower[place, window, 0] + out.lower[place, window, 1]
-        high = out.upper[place, window, 0] + out.upper[place, window, 1]
-        for direction in range(2):
-            out.lower[place, window, direction] = low
-            out.upper[place, window, direction] = high
+    utilisation, basis, marks, why_not = out.utilisation, out.basis, out.marks, out.why_not
+    lower, upper = out.lower, out.upper
+    for place in range(first, last):
+        for window in range(marks.shape[1]):
+            if not marks[place, window] & SHARED:
+                continue
+            both = utilisation[place, window, 0] + utilisation[place, window, 1]
+            poorer = min(basis[place, window, 0], basis[place, window, 1])
+            reason = max(why_not[place, window, 0], why_not[place, window, 1])
+            if len(lower) > 0:
+                lower[place, window, 0] = lower[place, window, 1] = lower[place, window, 0] + lower[place, window, 1]
+                upper[place, window, 0] = upper[place, window, 1] = upper[place, window, 0] + upper[place, window, 1]
+            for direction in range(2):
+                utilisation[place, window, direction] = both
+                basis[place, window, direction] = poorer
+                why_not[place, window, direction] = reason
 
 
 def frame_extras(counts: Bytes) -> Ints:

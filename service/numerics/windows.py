@@ -15,12 +15,18 @@ from service.numerics.window_loop import (
     Grid,
     Ports,
     Rows,
-    all_windows,
+    describe,
+    finish,
     frame_extras,
+    lay_counts,
+    lay_octets,
+    lay_states,
+    share_medium,
 )
 from service.terms import (
     Basis,
     FactsTable,
+    Floats,
     Intervals,
     Ints,
     Mark,
@@ -34,6 +40,8 @@ from service.terms import (
 
 HOT_ABOVE = 0.75
 COVERAGE_MIN = 0.8
+# Windows in work at a time: their sums then stay in the processor's own memory (256 bytes each).
+SCRATCH_WINDOWS = 4096
 
 
 def member_windows(
@@ -109,6 +117,7 @@ def ports_of(facts: FactsTable) -> Ports:
         speed_bps=_plain(facts.speed_bps, np.int64),
         frame_extra=_plain(frame_extras(facts.counts), np.int64),
         seen=_plain(up + down + role + shared, np.int64),
+        any_shared=bool(shared.any()),
     )
 
 
@@ -134,10 +143,35 @@ def room_for(n_ports: int, n_windows: int, *, described: bool) -> Figures:
 
 
 def lay_all(intervals: Intervals, ports: Ports, grid: Grid, first_port: int, out: Figures) -> None:
-    """Lay the intervals of the ports from `first_port` on into the windows of `out`."""
-    count = out.utilisation.shape[1]
-    sums = np.empty((count, 2, SUMS), dtype=np.float64)
-    all_windows(_rows(intervals), ports, grid, first_port, sums, np.empty((count, 2), dtype=np.int64), out)
+    """Lay the intervals of the ports from `first_port` on into the windows of `out`, some ports at a time."""
+    n_ports, count = out.marks.shape
+    rows = _rows(intervals)
+    step = max(1, SCRATCH_WINDOWS // max(count, 1))
+    sums = np.empty((min(step, n_ports), count, 2, SUMS), dtype=np.float64)
+    seen = np.empty((min(step, n_ports), count), dtype=np.int64)
+    edges = np.arange(first_port, first_port + n_ports + step, step)
+    cuts = np.searchsorted(rows.port, edges.astype(np.int32)).tolist()
+    for number, first in enumerate(range(0, n_ports, step)):
+        last = min(first + step, n_ports)
+        some = Rows(*(column[cuts[number] : cuts[number + 1]] for column in rows))
+        _lay(some, ports, grid, (first_port + first, first, last), (sums[: last - first], seen[: last - first]), out)
+
+
+def _lay(
+    rows: Rows, ports: Ports, grid: Grid, place: tuple[int, int, int], scratch: tuple[Floats, Ints], out: Figures
+) -> None:
+    """The windows of a range of ports: rows `first` to `last` of `out`, the first of them being `first_port`."""
+    (first_port, first, last), (sums, seen) = place, scratch
+    sums[:], seen[:] = 0.0, 0
+    out.speed_bps[first:last] = 0
+    lay_states(rows, ports, grid, first_port, seen, out.speed_bps[first:last])
+    lay_octets(rows, ports, grid, first_port, sums, seen)
+    finish(sums, seen, grid, first, out)
+    if len(out.packets):
+        lay_counts(rows, grid, first_port, sums)
+        describe(rows, sums, grid.width_ms, first, out)
+    if ports.any_shared:
+        share_medium(first, last, out)
 
 
 def windows_of(out: Figures, span: Span) -> MemberWindows:

@@ -1,0 +1,113 @@
+"""The same core over more than memory likes: some ports at a time, nothing kept but what is asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from service.numerics.intervals import intervals
+from service.numerics.window_loop import Figures, Grid
+from service.numerics.windows import COVERAGE_MIN, HOT_ABOVE, lay_all, ports_of, room_for, windows_of
+from service.terms import Bytes, FactsTable, Floats, Ints, Layout, Marks, MemberWindows, Samples, Singles, Span
+
+# Rows of one block: its intervals then fit the processor's own memory, which is worth more than fewer calls.
+BLOCK_ROWS = 8192
+
+
+@dataclass(frozen=True)
+class History:
+    """Every port in every window of a long span, without bounds and packet figures: shape (n_ports, n_windows[, 2])."""
+
+    span: Span
+    utilisation: Floats
+    coverage: Singles
+    basis: Bytes
+    marks: Marks
+    why_not: Bytes
+
+
+def history(
+    samples: Samples,
+    facts: FactsTable,
+    layout: Layout,
+    span: Span,
+    *,
+    before: Samples | None = None,
+    block: int = BLOCK_ROWS,
+) -> History:
+    """Windows of a long span in bounded memory: 40 bytes a port and window, and one block of intervals.
+
+    Parameters
+    ----------
+    samples : Samples
+        Sorted by port and time, without repeats of one instant.
+    block : int
+        How many samples, roughly, are in work at a time.
+    """
+    out = room_for(len(layout.ports), span.count, described=False)
+    _through(Work(samples, facts, before, None), span, out, block)
+    return History(span, out.utilisation, out.coverage, out.basis, out.marks, out.why_not)
+
+
+def tick(
+    samples: Samples,
+    facts: FactsTable,
+    n_ports: int,
+    span: Span,
+    *,
+    before: Samples | None = None,
+    shift_ms: Ints | None = None,
+    block: int = BLOCK_ROWS,
+) -> MemberWindows:
+    """Windows of all ports after a round of samples: what `member_windows` makes of `intervals`, without the intervals.
+
+    At a million ports the intervals of a round are larger than the windows and nobody reads
+    them, so they are dropped block by block.
+    """
+    out = room_for(n_ports, span.count, described=True)
+    _through(Work(samples, facts, before, shift_ms), span, out, block)
+    return windows_of(out, span)
+
+
+class Work(NamedTuple):
+    """What goes through the core."""
+
+    samples: Samples
+    facts: FactsTable
+    before: Samples | None
+    shift_ms: Ints | None
+
+
+def _through(work: Work, span: Span, out: Figures, block: int) -> None:
+    """Take every block of ports from samples to windows."""
+    grid = Grid(span.first_ms, span.width_ms, COVERAGE_MIN, HOT_ABOVE)
+    ports = ports_of(work.facts)
+    for first, end in _blocks(work.samples, len(out.utilisation), block):
+        rows = _rows_of(work.samples, first, end)
+        found = intervals(
+            work.samples.take(rows),
+            work.facts,
+            work.before.take(_rows_of(work.before, first, end)) if work.before is not None else None,
+            shift_ms=work.shift_ms[rows] if work.shift_ms is not None else None,
+            window_ms=span.width_ms,
+        )
+        lay_all(found, ports, grid, first, Figures(*(figure[first:end] for figure in out)))
+
+
+def _blocks(samples: Samples, n_ports: int, rows: int) -> Iterator[tuple[int, int]]:
+    """Ranges of ports, all of them, with about so many samples each; a port is never split."""
+    cuts = samples.port[rows::rows].tolist()
+    first = 0
+    for end in [*dict.fromkeys(cuts), n_ports]:
+        if end > first:
+            yield first, end
+            first = end
+
+
+def _rows_of(samples: Samples, first: int, end: int) -> slice:
+    """The rows of a range of ports, samples being sorted by port."""
+    start, stop = np.searchsorted(samples.port, np.array([first, end], dtype=samples.port.dtype))
+    return slice(int(start), int(stop))
