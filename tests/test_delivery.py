@@ -1,17 +1,19 @@
 import json
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 import pytest
 from examples import EPOCH_MS, a_finding
 from receivers import SECRET, listening
+from sqlalchemy import select
 from standardwebhooks import Webhook
 from standardwebhooks.webhooks import WebhookVerificationError
 
 from service import delivery
 from service.delivery import CLAIM_MS, Outcome, deliver_due, owe, owed
 from service.errors import RefusedAddress, Unreachable
-from service.storage import deliveries
+from service.storage import deliveries, tables
 from service.terms import Severity
 from service.webhooks.client import Client
 from service.webhooks.retry import HOUR_MS, Answer
@@ -272,6 +274,25 @@ class TestDeliverDue:
         assert deliver_due(engine, send, [CHAT], now_ms=NOW_MS + CLAIM_MS - 1) == Outcome()
         assert deliver_due(engine, send, [CHAT], now_ms=NOW_MS + CLAIM_MS) == Outcome(taken=1)
         assert len(set(send.ids)) == 1
+
+    def test_is_shared_by_several_workers_without_a_message_sent_twice(self, engine):
+        owing(engine, *((a_finding(id=f"f{n}"), "raised") for n in range(40)), routes=(CHAT, DESK))
+        send = Posted()
+
+        with ThreadPoolExecutor(4) as workers:
+            rounds = [workers.submit(deliver_due, engine, send, [CHAT, DESK], now_ms=NOW_MS) for _ in range(4)]
+            taken = sum(one.result().taken for one in rounds)
+
+        assert taken == len(send.ids) == len(set(send.ids)) == 80
+
+    @pytest.mark.parametrize("failure", [Answer(500), Answer(410), Unreachable("chat.example", "no answer in time")])
+    def test_writes_no_secret_down_whatever_goes_wrong(self, engine, failure):
+        route = Route("chat", "https://chat.example/s3cr3t-Zeta", (b"s3cr3t-Eta " * 3,))
+        owing(engine, (RAISED, "raised"), routes=(route,))
+        deliver_due(engine, Posted([failure]), [route], now_ms=NOW_MS)
+
+        with engine.connect() as connection:
+            assert "s3cr3t" not in repr(connection.execute(select(tables.deliveries)).all())
 
 
 class TestOrder:
