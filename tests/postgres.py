@@ -26,11 +26,18 @@ SETTINGS = {
     "max_connections": "60",
     "timezone": "UTC",
 }
+DURABLE = {
+    "fsync": "on",
+    "synchronous_commit": "on",
+    "full_page_writes": "on",
+    "shared_buffers": "512MB",
+    "max_wal_size": "4GB",
+}
 
 
 @contextmanager
-def server() -> Iterator[str]:
-    """A running server; its address, for the database `postgres`."""
+def server(*, durable: bool = False) -> Iterator[str]:
+    """A running server; its address, for the database `postgres`. For tests it is quick, for benchmarks durable."""
     binaries = found_binaries()
     if binaries is None:
         raise FileNotFoundError(
@@ -44,7 +51,7 @@ def server() -> Iterator[str]:
         _run(
             top, binaries / "initdb", "-D", top / "d", "-U", "postgres", "-A", "trust", "-N", "-E", "UTF8", "--locale=C"
         )
-        told = " ".join(f"-c {name}={value}" for name, value in SETTINGS.items())
+        told = " ".join(f"-c {name}={value}" for name, value in (SETTINGS | (DURABLE if durable else {})).items())
         _run(
             top, binaries / "pg_ctl", "-D", top / "d", "-w", "-s", "-l", top / "log", "-o", f"{told} -k {top}", "start"
         )

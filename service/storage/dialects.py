@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 from sqlalchemy import (
@@ -49,6 +49,18 @@ def among(connection: Connection, column: ColumnElement[Any], values: Iterable[A
     words = isinstance(column.type, String)
     kind: Any = Text if words else BigInteger if isinstance(column.type, BigInteger) else Integer
     return column == any_(bindparam(None, listed, ARRAY(kind)))
+
+
+def given(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> tuple[str, dict[str, Any]]:
+    """Rows to be used like a table of the name `given`: the text that stands in FROM, and its parameters."""
+    if is_sqlite(connection):
+        parts = ", ".join(f"json_extract(value, '$[{place}]') AS {name}" for place, name in enumerate(columns))
+        rows = json.dumps(list(zip(*columns.values(), strict=True)))
+        return f"(SELECT {parts} FROM json_each(:given)) AS given", {"given": rows}  # noqa: S608  # columns' names only
+    kinds = {name: "text" if values and isinstance(values[0], str) else "bigint" for name, values in columns.items()}
+    arrays = ", ".join(f"CAST(:given_{name} AS {kind}[])" for name, kind in kinds.items())
+    told = {f"given_{name}": list(values) for name, values in columns.items()}
+    return f"unnest({arrays}) AS given ({', '.join(columns)})", told
 
 
 def serialise(connection: Connection, lock: int) -> None:

@@ -5,17 +5,15 @@ from __future__ import annotations
 from dataclasses import fields
 
 import numpy as np
-from sqlalchemy import Connection, select, tuple_
+from sqlalchemy import Connection, select, text
 
 from service.storage import tables
-from service.storage.dialects import among, inserting
+from service.storage.dialects import among, given
 from service.storage.remembered import mark_written, may_remember, memory_of
 from service.terms import Codes, Facts, FactsTable
 
 NAMES = tuple(f.name for f in fields(Facts))
-_COLUMNS = tuple(tables.facts.c[name] for name in NAMES)
 _ROW = np.dtype([(name, "<i8") for name in NAMES])
-_AT_ONCE = 1000  # rows of ten parameters each: both databases take 32,766
 
 
 def ids(connection: Connection, table: FactsTable) -> Codes:
@@ -57,24 +55,32 @@ def _asked_for(connection: Connection, rows: np.ndarray, keys: list[bytes], know
     if len(stored) < len(asked):
         missing = asked[[key not in stored for key in _keys(asked)]]
         mark_written(connection)
-        connection.execute(inserting(connection, tables.facts).on_conflict_do_nothing(), _as_dicts(missing))
+        _keep(connection, missing)
         stored |= _stored(connection, missing)
     return [known.get(key) or stored[key] for key in keys]
 
 
 def _stored(connection: Connection, rows: np.ndarray) -> dict[bytes, int]:
-    stored: dict[bytes, int] = {}
-    for start in range(0, len(rows), _AT_ONCE):
-        some = [tuple(row.values()) for row in _as_dicts(rows[start : start + _AT_ONCE])]
-        query = select(tables.facts.c.id, *_COLUMNS).where(tuple_(*_COLUMNS).in_(some))
-        answer = connection.execute(query).all()
-        found = np.array([tuple(row[1:]) for row in answer], dtype=_ROW)
-        stored |= dict(zip(_keys(found), (row[0] for row in answer), strict=True))
-    return stored
+    source, told = given(connection, {name: rows[name].tolist() for name in NAMES})
+    same = " AND ".join(f"facts.{name} = {_given(connection, name)}" for name in NAMES)
+    query = f"SELECT facts.id, {', '.join('facts.' + name for name in NAMES)} FROM {source} JOIN facts ON {same}"  # noqa: S608  # columns' names only
+    answer = connection.execute(text(query), told).all()
+    found = np.array([tuple(row[1:]) for row in answer], dtype=_ROW)
+    return dict(zip(_keys(found), (row[0] for row in answer), strict=True))
 
 
-def _as_dicts(rows: np.ndarray) -> list[dict[str, int | bool]]:
-    told = [dict(zip(NAMES, row, strict=True)) for row in rows.tolist()]
-    for row in told:
-        row["half_duplex"] = bool(row["half_duplex"])
-    return told
+def _keep(connection: Connection, rows: np.ndarray) -> None:
+    source, told = given(connection, {name: rows[name].tolist() for name in NAMES})
+    values = ", ".join(_given(connection, name) for name in NAMES)
+    statement = (
+        f"INSERT INTO facts ({', '.join(NAMES)}) SELECT {values} FROM {source} WHERE true ON CONFLICT DO NOTHING"  # noqa: S608  # columns' names only
+    )
+    connection.execute(text(statement), told)
+
+
+def _given(connection: Connection, name: str) -> str:
+    """A given fact in the type of its column: PostgreSQL looks into an index only for that type."""
+    kind = tables.facts.c[name].type.compile(connection.dialect)
+    return (
+        f"CAST(CAST(given.{name} AS integer) AS {kind})" if name == "half_duplex" else f"CAST(given.{name} AS {kind})"
+    )

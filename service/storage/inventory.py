@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from sqlalchemy import Connection, Select, func, select, update
+from sqlalchemy import Connection, Select, func, select, text, update
 
 from service.errors import NotFound
 from service.storage import cursors, tables
 from service.storage.database import is_sqlite
-from service.storage.dialects import among
+from service.storage.dialects import among, given
 from service.storage.registration import register as registered
 from service.storage.remembered import memory_of
 from service.terms import MOST_MEMBERS, UNKNOWN, Codes, Ints, Layout, PortName, TeamName
@@ -185,17 +185,17 @@ def ports(connection: Connection, port_ids: Sequence[int]) -> dict[int, PortName
 
 def note_samples(connection: Connection, device_ids: Codes, newest_ms: Ints, received_ms: int) -> None:
     """Note of each device the time of its newest sample, and when something last came from it."""
-    table = tables.devices
-    greatest: Any = func.max if is_sqlite(connection) else func.greatest
-    for device_id, at_ms in sorted(zip(device_ids.tolist(), newest_ms.tolist(), strict=True)):
-        connection.execute(
-            update(table)
-            .where(table.c.id == device_id)
-            .values(
-                last_sample_ms=greatest(func.coalesce(table.c.last_sample_ms, at_ms), at_ms),
-                last_received_ms=greatest(func.coalesce(table.c.last_received_ms, received_ms), received_ms),
-            )
-        )
+    # In one order whoever writes, or two batches of the same devices would wait for each other.
+    in_order = select(tables.devices.c.id).where(among(connection, tables.devices.c.id, device_ids.tolist()))
+    connection.execute(in_order.order_by(tables.devices.c.id).with_for_update())
+    source, told = given(connection, {"id": device_ids.tolist(), "newest_ms": newest_ms.tolist()})
+    greatest = "max" if is_sqlite(connection) else "greatest"
+    statement = (
+        f"UPDATE devices SET last_sample_ms = {greatest}(coalesce(last_sample_ms, newest_ms), newest_ms),"  # noqa: S608  # words from here
+        f" last_received_ms = {greatest}(coalesce(last_received_ms, :received_ms), CAST(:received_ms AS bigint))"
+        f" FROM {source} WHERE devices.id = given.id"
+    )
+    connection.execute(text(statement), {**told, "received_ms": received_ms})
 
 
 def note_device(connection: Connection, device_id: int, **told: int | None) -> None:

@@ -40,6 +40,7 @@ def register(
         # Two batches that bring the same new port must not both register it.
         serialise(connection, REGISTRATION_LOCK)
         mark_written(connection)
+        memory_of(connection).forget(news)
         _write(connection, news, moment)
         known = _read(connection, names)
     found = {name: row.id for name in names if (row := known.ports.get((known.devices.get(name.device, 0), name.port)))}
@@ -107,13 +108,18 @@ def _is_news(name: PortName, known: Known) -> bool:
 def _write(connection: Connection, names: Sequence[PortName], moment: _Moment) -> None:
     made = {"created_ms": moment.now_ms}
     _add(connection, tables.devices, [{"name": n.device, "feed": moment.feed, **made} for n in names])
+    device = _read(connection, names).devices
+    teams = [_named(device, n, n.team) | {"method": n.method, "bundle": n.bundle, **made} for n in names if n.team]
+    _add(connection, tables.teams, teams)
+    names = _with_room(names, _read(connection, names))
+    _add(connection, tables.ports, [_named(device, n, n.port) | {"if_index": n.if_index, **made} for n in names])
     known = _read(connection, names)
-    device = known.devices
-    _add(connection, tables.teams, [{"device_id": device[n.device], "name": n.team, **made} for n in names if n.team])
-    known = _read(connection, names)
-    names = _with_room(names, known)
-    _add(connection, tables.ports, [{"device_id": device[n.device], "name": n.port, **made} for n in names])
-    _describe(connection, names, _read(connection, names), moment.now_ms)
+    _describe(connection, names, known)
+    _join(connection, names, known, moment.now_ms)
+
+
+def _named(device: dict[str, int], name: PortName, own: str) -> dict[str, Any]:
+    return {"device_id": device[name.device], "name": own}
 
 
 def _may_register(name: PortName, known: Known, moment: _Moment) -> bool:
@@ -139,12 +145,12 @@ def _with_room(names: Sequence[PortName], known: Known) -> list[PortName]:
 
 
 def _add(connection: Connection, table: Table, rows: Sequence[dict[str, Any]]) -> None:
-    distinct = list({tuple(row.values()): row for row in rows}.values())
+    distinct = list({(row.get("device_id"), row["name"]): row for row in rows}.values())
     if distinct:
         connection.execute(inserting(connection, table).on_conflict_do_nothing(), distinct)
 
 
-def _describe(connection: Connection, names: Sequence[PortName], known: Known, now_ms: int) -> None:
+def _describe(connection: Connection, names: Sequence[PortName], known: Known) -> None:
     for name in names:
         device = known.devices[name.device]
         port, team = known.ports[(device, name.port)], known.teams.get((device, name.team))
@@ -152,7 +158,6 @@ def _describe(connection: Connection, names: Sequence[PortName], known: Known, n
             _set(connection, tables.ports, port.id, {"if_index": name.if_index})
         if name.team and team is not None:
             _describe_team(connection, name, team)
-            _join(connection, known, (port.id, team.id), now_ms)
 
 
 def _describe_team(connection: Connection, name: PortName, team: Any) -> None:
@@ -167,11 +172,19 @@ def _set(connection: Connection, table: Table, row_id: int, told: dict[str, Any]
     connection.execute(update(table).where(table.c.id == row_id).values(told))
 
 
-def _join(connection: Connection, known: Known, port_and_team: tuple[int, int], now_ms: int) -> None:
-    port_id, team_id = port_and_team
-    if known.team_of_port.get(port_id) == team_id:
-        return
+def _join(connection: Connection, names: Sequence[PortName], known: Known, now_ms: int) -> None:
+    """End the memberships of ports that name another team now, and begin the new ones."""
+    joins: dict[int, int] = {}
+    for name in names:
+        device = known.devices[name.device]
+        port, team = known.ports[(device, name.port)], known.teams.get((device, name.team))
+        if team is not None and known.team_of_port.get(port.id) != team.id:
+            joins[port.id] = team.id
     table = tables.memberships
-    connection.execute(update(table).where(table.c.port_id == port_id, table.c.to_ms.is_(None)).values(to_ms=now_ms))
-    connection.execute(insert(table).values(port_id=port_id, team_id=team_id, from_ms=now_ms))
-    known.team_of_port[port_id] = team_id
+    moved = [port_id for port_id in joins if port_id in known.team_of_port]
+    if moved:
+        ended = update(table).where(among(connection, table.c.port_id, moved), table.c.to_ms.is_(None))
+        connection.execute(ended.values(to_ms=now_ms))
+    if joins:
+        rows = [{"port_id": port_id, "team_id": team_id, "from_ms": now_ms} for port_id, team_id in joins.items()]
+        connection.execute(insert(table), rows)

@@ -5,6 +5,7 @@ Only committed rows are remembered: one that this transaction itself wrote may y
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from weakref import WeakKeyDictionary
 
@@ -34,6 +35,12 @@ class Memory:
             self.since_ms = now_ms
         if len(self.facts) > MOST_FACTS:
             self.facts.clear()
+
+    def forget(self, names: Iterable[PortName]) -> None:
+        """Forget these ports: something about them is about to change."""
+        for name in names:
+            _, port_id = self.ports.pop((name.device, name.port), (name, 0))
+            self.place_of_port.pop(port_id, None)
 
 
 _memories: WeakKeyDictionary[Engine, Memory] = WeakKeyDictionary()

@@ -101,6 +101,14 @@ class TestPlaces:
         assert device[0] != device[1]
         assert device[3] == 0
 
+    def test_names_the_new_team_as_soon_as_a_port_has_moved(self, engine):
+        for team in ("front", "front", "front", "store"):
+            with engine.begin() as connection:
+                port_ids = resolve(connection, PortName("sm-07", "m1", team), M2)
+                _, found = inventory.places(connection, np.array(port_ids, dtype=np.int32))
+
+                assert found[0] == inventory.team_named(connection, "sm-07", team)
+
 
 class TestLayout:
     def test_places_members_by_port_id_and_pads(self, connection):
