@@ -85,7 +85,7 @@ def _run(
     rows, figures = live(after.memory, rules, _read_by(teams, found), first, gap, remember)
     order = np.lexsort((rows[:, 3], rows[:, 2], rows[:, 1], rows[:, 0]))
     steps = [_step(rows[i].tolist(), figures[i].tolist(), width_ms) for i in order]
-    return LifeState(after.memory, depth, first + teams.span.count), steps
+    return LifeState(after.memory, depth, first + teams.span.count, state.noticed), steps
 
 
 def _read_by(teams: TeamWindows, found: Bytes) -> Windows:

@@ -7,12 +7,13 @@ lies at [slot * width, (slot + 1) * width).
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
 
+from service.rules.events import Noticed
 from service.rules.severity import Depth, no_depth
 from service.rules.table import HOLD_S, windows_in
 from service.terms import (
@@ -84,6 +85,7 @@ class LifeState:
     memory: Memory
     depth: Depth
     next_slot: int = UNKNOWN
+    noticed: Noticed = field(default_factory=Noticed)
 
     def copy(self) -> LifeState:
         """The same in arrays of its own, so that a step forward leaves this one as it is."""
@@ -91,6 +93,7 @@ class LifeState:
             Memory._make(column.copy() for column in self.memory),
             Depth._make(column.copy() for column in self.depth),
             self.next_slot,
+            self.noticed,
         )
 
     @classmethod

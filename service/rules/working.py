@@ -7,7 +7,7 @@ from fractions import Fraction
 
 import numpy as np
 
-from service.numerics.windows import frame_extras
+from service.numerics.window_loop import frame_extras
 from service.terms import (
     BASIS_WORDS,
     DIRECTIONS,
@@ -17,6 +17,7 @@ from service.terms import (
     WHY_NOT_WORDS,
     Basis,
     FactsTable,
+    Form,
     Intervals,
     Layout,
     Mark,
@@ -158,7 +159,10 @@ def _wraps(source: Source, row: int, octets: int | None, readings: tuple[int | N
     before, after = readings
     if octets is None or before is None or after is None:
         return 0
-    bits = int(source.facts.counter_bits[source.intervals.facts[row]])
+    facts = source.intervals.facts[row]
+    if source.facts.form[facts] == Form.RATE:
+        return 0
+    bits = int(source.facts.counter_bits[facts])
     return (octets - (after - before)) >> bits
 
 
