@@ -18,7 +18,7 @@ from service.settings import sections
 from service.settings.lines import Path, line_of, lines_of
 from service.settings.refusals import PREFIX, refused
 from service.settings.sections import refusal
-from service.terms import Rule
+from service.terms import Rule, TeamName
 
 # Read by the commands themselves, before there are settings.
 OF_THE_COMMANDS = frozenset({"LOPSIDE_SETTINGS"})
@@ -88,6 +88,14 @@ class Settings(BaseSettings):
                 merged = self.rules.model_copy(update=own.own_values())
                 return Rule(**merged.model_dump(), set_by=own.set_by, because=own.because)
         return self.rules.rule()
+
+    def declared(self) -> tuple[TeamName, ...]:
+        """What is known of teams beyond what their samples tell."""
+        return tuple(
+            TeamName(own.device, own.team, own.method or "unknown", own.bundle or "")
+            for own in self.teams
+            if own.method or own.bundle
+        )
 
     def limits(self) -> IngestLimits:
         """How much a push may hold; what is older than samples are kept is not taken."""

@@ -1,0 +1,117 @@
+"""The recurring work: evaluation, delivery, housekeeping, and who of several processes does it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
+
+import structlog
+
+from service import schedule
+from service.app.parts import Parts
+from service.schedule import Job
+from service.settings.reading import Settings
+from service.storage import declarations, leases
+
+if TYPE_CHECKING:
+    from service.storage.retention import Retention
+
+EVALUATE_EVERY_S = 2
+DELIVER_EVERY_S = 1
+CLEAN_EVERY_S = 600
+EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
+# A worker that dies is missed no longer than this; it is renewed four times as often.
+LEASE_MS = 40_000
+RENEW_EVERY_S = 10
+MOST_SLICES = 1000
+
+log = structlog.get_logger("work")
+
+
+def jobs_of(parts: Parts) -> tuple[Job, ...]:
+    """The recurring work."""
+    return (
+        Job("evaluation", EVALUATE_EVERY_S, lambda: evaluate(parts)),
+        Job("lease", RENEW_EVERY_S, lambda: keep_lease(parts)),
+        Job("delivery", DELIVER_EVERY_S, lambda: deliver(parts)),
+        Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
+    )
+
+
+def evaluate(parts: Parts) -> None:
+    """Evaluate what is due, unless another process is the one that evaluates."""
+    epoch = held_epoch(parts)
+    if epoch is None:
+        return
+    declared = parts.settings.declared()
+    if declared:
+        with parts.engine.begin() as connection:
+            declarations.declare(connection, declared)
+    outcome = parts.shift.evaluator(parts, epoch).run(parts.clock())
+    if outcome.raised or outcome.cleared:
+        log.info("evaluated", windows=outcome.windows, raised=outcome.raised, cleared=outcome.cleared)
+
+
+def held_epoch(parts: Parts) -> int | None:
+    """Take or keep the lease on evaluation: its epoch, or None while another process holds it."""
+    with parts.engine.begin() as connection:
+        return leases.take(connection, EVALUATION, parts.owner, LEASE_MS, parts.clock())
+
+
+def keep_lease(parts: Parts) -> None:
+    """Keep the lease while a long evaluation runs, so that nobody else begins on the same windows."""
+    if parts.shift.epoch is not None and held_epoch(parts) is None:
+        log.warning("another process took over evaluation while this one was at it")
+
+
+def deliver(parts: Parts) -> None:
+    """Send what is due; messages are claimed one by one, so any number of processes may do this at once."""
+    from service import delivery
+
+    if parts.send is None:
+        return
+    outcome = delivery.deliver_due(parts.engine, parts.send, parts.routes, now_ms=parts.clock())
+    if outcome.given_up:
+        log.warning("messages were given up", count=outcome.given_up)
+
+
+def clean(parts: Parts) -> None:
+    """Make room for days to come and remove what is past its time, a slice a transaction."""
+    from service.storage import retention
+
+    with parts.engine.begin() as connection:
+        if leases.take(connection, HOUSEKEEPING, parts.owner, LEASE_MS, parts.clock()) is None:
+            return
+        retention.prepare(connection, parts.clock())
+    for _ in range(MOST_SLICES):
+        with parts.engine.begin() as connection:
+            pruned = retention.prune(connection, parts.clock(), kept_for(parts.settings))
+        if not pruned.more:
+            return
+
+
+def kept_for(settings: Settings) -> Retention:
+    """How long the settings want things kept."""
+    from service.storage.retention import DAY_MS, HOUR_MS, Retention
+
+    told = settings.retention
+    return Retention(
+        samples_ms=told.samples_h * HOUR_MS,
+        windows_ms=told.windows_d * DAY_MS,
+        rollups_ms=told.rollups_d * DAY_MS,
+        events_ms=told.events_d * DAY_MS,
+    )
+
+
+@contextmanager
+def at_work(parts: Parts) -> Iterator[None]:
+    """The recurring work, until the block ends; others may then take over at once."""
+    clean(parts)
+    try:
+        with schedule.running(jobs_of(parts)):
+            yield
+    finally:
+        with parts.engine.begin() as connection:
+            for name in (EVALUATION, HOUSEKEEPING):
+                leases.give_up(connection, name, parts.owner, parts.clock())

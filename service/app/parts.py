@@ -1,0 +1,96 @@
+"""The parts that the halves of the service share, and the only clock."""
+
+from __future__ import annotations
+
+import os
+import socket
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Engine
+
+from service.errors import DatabaseNotReady
+from service.settings.reading import Settings
+from service.settings.references import database_url, routes_of
+from service.storage import database
+from service.webhooks.client import Client
+from service.webhooks.routes import Route
+
+if TYPE_CHECKING:
+    from service.delivery import Send
+    from service.evaluation import Evaluator, Policy
+
+
+def now_ms() -> int:
+    """The time; everything below is handed it."""
+    return time.time_ns() // 1_000_000
+
+
+class Shift:
+    """This process's turn at evaluation, and the memory that lasts as long as the turn."""
+
+    def __init__(self) -> None:
+        self.epoch: int | None = None
+        self._evaluator: Evaluator | None = None
+
+    def evaluator(self, parts: Parts, epoch: int) -> Evaluator:
+        """The evaluator of a turn; a new turn starts with an empty memory, because others evaluated meanwhile."""
+        if self._evaluator is None:
+            from service.evaluation import Evaluator
+
+            self._evaluator = Evaluator(parts.engine, policy_of(parts.settings), parts.routes)
+        if epoch != self.epoch:
+            self._evaluator.forget()
+            self.epoch = epoch
+        return self._evaluator
+
+
+@dataclass(frozen=True)
+class Parts:
+    """What the halves of the service have in common."""
+
+    settings: Settings
+    engine: Engine
+    routes: tuple[Route, ...] = ()
+    send: Send | None = None
+    clock: Callable[[], int] = now_ms
+    owner: str = ""
+    shift: Shift = field(default_factory=Shift)
+
+
+def policy_of(settings: Settings) -> Policy:
+    """What the settings decide of evaluation."""
+    from service.evaluation import Policy
+
+    pushed, polled = settings.lateness.pushed_s * 1000, settings.lateness.polled_s * 1000
+    return Policy(
+        rules_for=settings.rule_of,
+        lateness_ms={"push": pushed, "csv": pushed, "snmp": polled, "linux": polled},
+        width_ms=settings.rules.window_seconds * 1000,
+    )
+
+
+def parts_of(settings: Settings, *, migrate: bool | None = None) -> Parts:
+    """The parts that the settings ask for, with a database that is ready."""
+    owner = f"{socket.gethostname()[:32]}-{os.getpid()}-{os.urandom(4).hex()}"
+    routes = routes_of(settings)
+    return Parts(settings, database_of(settings, migrate=migrate), routes, Client(), owner=owner)
+
+
+def database_of(settings: Settings, *, migrate: bool | None = None) -> Engine:
+    """The database that the settings name, with the tables of this release.
+
+    The embedded one is brought up to date without asking; another only where that is wanted,
+    because a release before may still be working on it.
+    """
+    engine = database.open(database_url(settings.database))
+    wanted = migrate if migrate is not None else settings.database.migrate
+    if wanted or (wanted is None and engine.dialect.name == "sqlite"):
+        database.upgrade(engine)
+    elif not database.is_current(engine):
+        raise DatabaseNotReady(
+            "the tables are not those of this release; run `lopside migrate`, or set database.migrate = true"
+        )
+    return engine

@@ -1,0 +1,115 @@
+"""Running: answering requests, working, and ending in good order."""
+
+from __future__ import annotations
+
+import ipaddress
+import signal
+import socket
+import threading
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
+from typing import TYPE_CHECKING
+
+import structlog
+
+from service.app.parts import Parts, parts_of
+from service.app.jobs import at_work
+from service.errors import WrongSetting
+from service.settings.reading import Settings
+from service.storage import database, keys
+
+if TYPE_CHECKING:
+    from fastapi import FastAPI
+
+GRACE_S = 10
+
+log = structlog.get_logger("app")
+
+
+def web_of(parts: Parts) -> FastAPI:
+    """The HTTP side."""
+    from service.web import api
+    from service.web.services import Services
+
+    return api.make(Services(engine=parts.engine, now_ms=parts.clock))
+
+
+def refuse_strangers(parts: Parts) -> None:
+    """Refuse to listen where others can reach it while no key exists: everybody would be let in, or nobody."""
+    host = parts.settings.server.host
+    if is_loopback(host):
+        return
+    with database.reading(parts.engine) as connection:
+        if not keys.any_usable(connection, parts.clock()):
+            raise WrongSetting(
+                "server.host",
+                f"{host} can be reached by others and there is no key",
+                "make one first: lopside key new --role admin --name NAME; or listen on 127.0.0.1",
+            )
+
+
+def is_loopback(host: str) -> bool:
+    """Whether only this machine can reach what listens on a host."""
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
+
+
+def serve(settings: Settings, *, migrate: bool | None = None, work: bool = True) -> None:
+    """Answer requests, and do the recurring work unless others do it, until told to stop."""
+    parts = parts_of(settings, migrate=migrate)
+    refuse_strangers(parts)
+    with stopping_at_signals(), at_work(parts) if work else nullcontext():
+        listen(web_of(parts), settings.server.host, settings.server.port)
+
+
+def work(settings: Settings, *, migrate: bool | None = None) -> None:
+    """Do the recurring work without answering requests, until told to stop."""
+    parts = parts_of(settings, migrate=migrate)
+    with stopping_at_signals(), at_work(parts):
+        log.info("working", database=parts.engine.dialect.name, routes=len(parts.routes))
+        threading.Event().wait()
+
+
+def listen(application: FastAPI, host: str, port: int) -> None:
+    """Answer requests until told to stop; those that are being answered are finished."""
+    import uvicorn
+
+    config = uvicorn.Config(
+        application, log_config=None, access_log=False, server_header=False, timeout_graceful_shutdown=GRACE_S
+    )
+    with bound(host, port) as door:
+        log.info("listening", url=f"http://{host}:{door.getsockname()[1]}")
+        uvicorn.Server(config).run(sockets=[door])
+
+
+def bound(host: str, port: int) -> socket.socket:
+    """A socket on which to listen, or a refusal that says what is in the way."""
+    try:
+        return socket.create_server((host, port), family=socket.AF_INET6 if ":" in host else socket.AF_INET)
+    except OSError as taken:
+        raise WrongSetting(
+            "server.port", f"cannot listen on {host} port {port}: {taken.strerror}", "choose another port or host"
+        ) from taken
+
+
+@contextmanager
+def stopping_at_signals() -> Iterator[None]:
+    """Let Ctrl-C and a polite end reach the block as an orderly way out, so that what runs is finished."""
+
+    def stop(_number: int, _frame: object) -> None:
+        raise Stopped
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    except Stopped:
+        log.info("stopped")
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+class Stopped(BaseException):
+    """Somebody asked the process to end."""
