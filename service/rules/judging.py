@@ -130,7 +130,7 @@ def judge(members: Members, seats: Codes, rules: RuleTable, out: Judged) -> None
                 out.usable_bps[t, w, d] = usable
                 out.stranded_bps[t, w, d] = capacity - usable
                 out.room_bps[t, w, d] = room if eligible else np.nan
-                out.one_lost[t, w, d] = load / (capacity - fastest)
+                out.one_lost[t, w, d] = _without_fastest(load, capacity - fastest)
                 out.hot[t, w, d] = hot
                 out.idle[t, w, d] = idle
                 out.kind[t, w, d] = kind
@@ -165,6 +165,14 @@ def _kind(hot: int, idle: int, eligible: int, has_room: bool, imbalance: float) 
     if not has_room:
         return FULL
     return SKEWED if imbalance >= SKEWED_FROM - SLACK else NONE
+
+
+@compiled
+def _without_fastest(load: float, left: float) -> float:
+    """The even split on the capacity that is left; no bound where nothing is left, unknown where nothing is carried."""
+    if left > 0:
+        return load / left
+    return np.inf if load > 0 else np.nan
 
 
 @compiled
