@@ -106,7 +106,14 @@ def _quickly(block: Block, head: Header) -> tuple[Told, dict[str, pa.Array]] | N
 
 def _is_odd(octets: bytes) -> bool:
     blank = octets.startswith((b"\n", b"\r\n")) or b"\n\n" in octets or b"\n\r\n" in octets
-    return blank or octets.count(b"\r") != octets.count(b"\r\n")
+    return blank or octets.count(b"\r") != octets.count(b"\r\n") or not _is_utf8(octets)
+
+
+def _is_utf8(octets: bytes) -> bool:
+    try:
+        return octets.isascii() or bool(octets.decode())
+    except UnicodeDecodeError:
+        return False
 
 
 def _table(block: Block, head: Header, wrong: Callable[[Any], str]) -> pa.Table:

@@ -11,6 +11,7 @@ import numpy as np
 
 from service.errors import UnusableInput
 from service.feeds import json_text, shapes
+from service.feeds.json_text import UNREADABLE
 from service.feeds.limits import IngestLimits
 from service.terms import Parsed
 
@@ -37,7 +38,7 @@ def _alike(body: bytes, limits: IngestLimits) -> Parsed | None:
         return None
     try:
         samples = decoder.decode(body).samples
-    except msgspec.DecodeError:
+    except UNREADABLE:
         return None
     except RecursionError as deep:
         raise json_text.too_deep() from deep

@@ -17,6 +17,8 @@ from service.feeds import encoding
 
 NAME_END = b'":'  # stands once for each name in an object; inside a text only after a backslash
 _MOST_DIGITS = 100
+# What msgspec raises on what is not JSON: texts that are no UTF-8 among them.
+UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError)
 
 
 class Twice(dict[str, Any]):
@@ -26,7 +28,7 @@ class Twice(dict[str, Any]):
 
 
 def strictly(body: bytes) -> Any:
-    """What a text says, quickly; msgspec.DecodeError where it is not JSON to the letter."""
+    """What a text says, quickly; one of UNREADABLE where it is not JSON to the letter."""
     try:
         return msgspec.json.decode(body)
     except RecursionError as deep:
@@ -47,7 +49,7 @@ def read(body: bytes) -> Any:
     """What a body says, by the strict reader where it can tell everything, else by the patient one."""
     try:
         said = strictly(body)
-    except msgspec.DecodeError:
+    except UNREADABLE:
         return patiently(encoding.text_of(body, "body"))
     if body.count(NAME_END) == _names(said):
         return said

@@ -10,6 +10,7 @@ import numpy as np
 
 from service.errors import UnusableInput
 from service.feeds import encoding, json_text, shapes
+from service.feeds.json_text import UNREADABLE
 from service.feeds.limits import IngestLimits
 from service.terms import Parsed
 
@@ -29,7 +30,7 @@ def _alike(body: bytes, lines: int) -> Parsed | None:
         return None
     try:
         samples = decoder.decode_lines(body)
-    except (msgspec.DecodeError, RecursionError):
+    except (*UNREADABLE, RecursionError):
         return None
     if len(samples) != lines or body.count(json_text.NAME_END) != len(names) * lines:
         return None

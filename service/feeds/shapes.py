@@ -13,7 +13,7 @@ import numpy as np
 from service.feeds import assembly, cells, columns
 from service.feeds.cells import Told
 from service.feeds.columns import Sort
-from service.feeds.json_text import Twice
+from service.feeds.json_text import UNREADABLE, Twice
 from service.terms import Ints, Parsed
 
 _KIND_OF: dict[Sort, Any] = {
@@ -46,7 +46,7 @@ def names_of(first: bytes) -> tuple[str, ...]:
     """The fields of the first sample of a batch; none where it cannot be read."""
     try:
         said = msgspec.json.decode(first)
-    except (msgspec.DecodeError, RecursionError):
+    except (*UNREADABLE, RecursionError):
         return ()
     return tuple(said) if isinstance(said, dict) and len(said) <= _MOST_NAMES else ()
 
