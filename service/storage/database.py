@@ -6,15 +6,17 @@ import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from sqlalchemy import Connection, Engine, create_engine, event, make_url, text
+import psycopg
+from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, make_url, text
 from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
 from sqlalchemy.pool import PoolProxiedConnection
 
-from service.errors import DatabaseNotReady, WrongSetting
+from service.errors import DatabaseNotReady, WrongQuestion, WrongSetting
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -37,13 +39,12 @@ def open(url: str) -> Engine:  # noqa: A001  # read as `database.open(url)`
         raise WrongSetting(
             "database.url", f"{url!r} is not an address", "write sqlite:///lopside.sqlite or postgresql://host/name"
         ) from wrong
-    if address.get_backend_name() == "sqlite":
-        return _sqlite(address.render_as_string(hide_password=False))
-    if address.get_backend_name() == "postgresql":
-        return _postgresql(address.set(drivername="postgresql+psycopg").render_as_string(hide_password=False))
-    raise WrongSetting(
-        "database.url", f"{address.get_backend_name()!r} is no database we keep to", "use sqlite or postgresql"
-    )
+    kind = address.get_backend_name()
+    if kind not in ("sqlite", "postgresql"):
+        raise WrongSetting("database.url", f"{kind!r} is no database we keep to", "use sqlite or postgresql")
+    engine = _sqlite(address) if kind == "sqlite" else _postgresql(address.set(drivername="postgresql+psycopg"))
+    event.listen(engine, "handle_error", _refuse_what_no_column_holds)
+    return engine
 
 
 def is_sqlite(connection: Connection) -> bool:
@@ -86,11 +87,9 @@ def upgrade(engine: Engine) -> None:
 def is_current(engine: Engine) -> bool:
     """Whether the tables are those of this release."""
     from alembic.runtime.migration import MigrationContext
-    from alembic.script import ScriptDirectory
 
-    head = ScriptDirectory.from_config(migrations()).get_current_head()
     with _reachable(engine), reading(engine) as connection:
-        return MigrationContext.configure(connection).get_current_revision() == head
+        return MigrationContext.configure(connection).get_current_revision() == _head()
 
 
 def migrations() -> Config:
@@ -103,6 +102,13 @@ def migrations() -> Config:
     config = Config()
     config.set_main_option("script_location", str(folder).replace("%", "%%"))
     return config
+
+
+@cache
+def _head() -> str | None:
+    from alembic.script import ScriptDirectory
+
+    return ScriptDirectory.from_config(migrations()).get_current_head()
 
 
 @contextmanager
@@ -119,7 +125,13 @@ def _may_retry(failure: Exception) -> bool:
     return getattr(cause, "sqlstate", None) in RETRIED_STATES
 
 
-def _postgresql(url: str) -> Engine:
+def _refuse_what_no_column_holds(failure: ExceptionContext) -> None:
+    """Whoever asks for a name with a NUL in it, or for number 2**70, asked wrongly: it is no fault of the service."""
+    if isinstance(failure.original_exception, (psycopg.DataError, OverflowError, UnicodeEncodeError)):
+        raise WrongQuestion("value", f"cannot be kept or looked for: {failure.original_exception}")
+
+
+def _postgresql(url: URL) -> Engine:
     return create_engine(
         url,
         pool_pre_ping=True,
@@ -130,7 +142,7 @@ def _postgresql(url: str) -> Engine:
     )
 
 
-def _sqlite(url: str) -> Engine:
+def _sqlite(url: URL) -> Engine:
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
     event.listen(engine, "connect", _set_up_sqlite)
     event.listen(engine, "begin", _begin_sqlite)

@@ -148,7 +148,9 @@ def teams(
 
 def team(connection: Connection, team_id: int) -> Team:
     """One team, or NotFound."""
-    found = _with_members(connection, connection.execute(_teams().where(teams_table.c.id == team_id)).all())
+    within = 0 < team_id < 2**31
+    rows = connection.execute(_teams().where(teams_table.c.id == team_id)).all() if within else []
+    found = _with_members(connection, rows)
     if not found:
         raise NotFound("team", str(team_id))
     return found[0]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sqlalchemy import Connection, case, delete, or_
+from sqlalchemy import Connection, case, or_
 
 from service.storage import tables
 from service.storage.dialects import inserting
@@ -25,8 +25,3 @@ def take(connection: Connection, name: str, owner: str, ttl_ms: int, now_ms: int
 def give_up(connection: Connection, name: str, owner: str, now_ms: int) -> None:
     """Let somebody else take a lease at once; its epoch goes on."""
     connection.execute(_table.update().where(_table.c.name == name, _table.c.owner == owner).values(until_ms=now_ms))
-
-
-def forget(connection: Connection, before_ms: int) -> None:
-    """Forget leases that ran out long ago."""
-    connection.execute(delete(_table).where(_table.c.until_ms < before_ms))

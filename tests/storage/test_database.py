@@ -13,8 +13,8 @@ from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError, OperationalError
 from storage_examples import keep_samples, some_samples
 
-from service.errors import DatabaseNotReady, WrongSetting
-from service.storage import database, samples
+from service.errors import DatabaseNotReady, WrongQuestion, WrongSetting
+from service.storage import cursors, database, findings, inventory, samples
 
 TOP = Path(__file__).resolve().parents[2]
 
@@ -57,6 +57,21 @@ class TestOpen:
             assert connection.execute(text("SHOW timezone")).scalar() == "UTC"
             # Without this a commit would be acknowledged before it is on the disk; only the test server turns it off.
             assert "synchronous_commit" not in str(postgresql_engine.url)
+
+
+class TestWhatNoColumnHolds:
+    @pytest.mark.parametrize("number", [2**63, 2**70, -(2**70)])
+    def test_is_a_wrong_question_when_it_is_a_number(self, engine, number):
+        with database.reading(engine) as connection, pytest.raises(WrongQuestion):
+            findings.listing(connection, findings.Filters(since_ms=number))
+
+    def test_is_a_wrong_question_when_it_is_half_a_character(self, engine):
+        with database.reading(engine) as connection, pytest.raises(WrongQuestion):
+            inventory.devices(connection, cursor=cursors.written(["\ud800"]))
+
+    def test_is_a_wrong_question_when_it_has_a_nul(self, postgresql_engine):
+        with database.reading(postgresql_engine) as connection, pytest.raises(WrongQuestion):
+            inventory.teams(connection, device="sm\0")
 
 
 class TestReading:

@@ -157,9 +157,10 @@ class TestListing:
         with pytest.raises(WrongQuestion, match="cursor"):
             inventory.devices(connection, cursor=cursor)
 
-    def test_knows_no_team_by_an_id_that_nothing_has(self, connection):
+    @pytest.mark.parametrize("team_id", [-1, 0, 12, 2**31, 2**70])
+    def test_knows_no_team_by_an_id_that_nothing_has(self, connection, team_id):
         with pytest.raises(NotFound):
-            inventory.team(connection, 12)
+            inventory.team(connection, team_id)
 
 
 class TestNoteSamples:

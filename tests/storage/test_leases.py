@@ -31,13 +31,3 @@ class TestTake:
         leases.give_up(connection, "evaluation", "b", EPOCH_MS)
 
         assert take(connection, "b") is None
-
-
-class TestForget:
-    def test_leaves_those_that_still_hold(self, connection):
-        take(connection, "a")
-        leases.forget(connection, EPOCH_MS + 1000)
-        assert take(connection, "b") is None
-
-        leases.forget(connection, EPOCH_MS + 1001)
-        assert take(connection, "b") == 1
