@@ -1,8 +1,8 @@
 """Puts the parts together, and holds the only clock."""
 
+from service.app.jobs import at_work, clean, deliver, evaluate
 from service.app.parts import Parts, database_of, now_ms, parts_of
 from service.app.running import bound, listen, serve, stopping_at_signals, web_of, work
-from service.app.jobs import at_work, clean, deliver, evaluate
 
 __all__ = [
     "Parts",

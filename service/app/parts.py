@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 
-from service.errors import DatabaseNotReady
+from service.errors import DatabaseNotReady, ServiceError
 from service.settings.reading import Settings
 from service.settings.references import database_url, routes_of
 from service.storage import database
@@ -86,11 +86,18 @@ def database_of(settings: Settings, *, migrate: bool | None = None) -> Engine:
     because a release before may still be working on it.
     """
     engine = database.open(database_url(settings.database))
-    wanted = migrate if migrate is not None else settings.database.migrate
-    if wanted or (wanted is None and engine.dialect.name == "sqlite"):
+    try:
+        _make_ready(engine, settings.database.migrate if migrate is None else migrate)
+    except ServiceError:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _make_ready(engine: Engine, migrate: bool | None) -> None:
+    if migrate or (migrate is None and engine.dialect.name == "sqlite"):
         database.upgrade(engine)
     elif not database.is_current(engine):
         raise DatabaseNotReady(
             "the tables are not those of this release; run `lopside migrate`, or set database.migrate = true"
         )
-    return engine

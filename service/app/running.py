@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import structlog
 
-from service.app.parts import Parts, parts_of
 from service.app.jobs import at_work
+from service.app.parts import Parts, parts_of
 from service.errors import WrongSetting
 from service.settings.reading import Settings
 from service.storage import database, keys

@@ -1,0 +1,261 @@
+import socket
+
+import pytest
+from sqlalchemy import select
+
+from service import app
+from service.app import Parts, jobs, parts, running
+from service.errors import DatabaseNotReady, WrongSetting
+from service.settings.reading import settled
+from service.storage import database, inventory, keys, leases, samples, tables
+from service.storage.deliveries import Owed, owe
+from service.terms import Facts, FactsTable, PortName
+from service.webhooks.retry import Answer
+from service.webhooks.routes import Route
+
+NOW_MS = 1_795_600_800_000
+DAY_MS = 86_400_000
+
+
+class Clock:
+    def __init__(self, now_ms=NOW_MS):
+        self.now_ms = now_ms
+
+    def __call__(self):
+        return self.now_ms
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def parts_with(sqlite_engine, clock):
+    def made(owner="one", send=None, routes=(), **told):
+        return Parts(settled(told), sqlite_engine, routes, send, clock, owner)
+
+    return made
+
+
+class TestDatabaseOf:
+    def test_brings_the_embedded_database_up_to_date(self, tmp_path):
+        engine = app.database_of(settled({"database": {"url": f"sqlite:///{tmp_path}/new.sqlite"}}))
+
+        assert database.is_current(engine)
+        engine.dispose()
+
+    @pytest.fixture
+    def empty_postgresql(self, new_postgresql_url):
+        return new_postgresql_url()
+
+    def test_refuses_another_that_is_not(self, empty_postgresql):
+        with pytest.raises(DatabaseNotReady, match="lopside migrate"):
+            app.database_of(settled({"database": {"url": empty_postgresql}}))
+
+    def test_brings_another_up_to_date_where_that_is_wanted(self, empty_postgresql):
+        engine = app.database_of(settled({"database": {"url": empty_postgresql, "migrate": True}}))
+
+        assert database.is_current(engine)
+        engine.dispose()
+
+
+class TestRefuseStrangers:
+    @pytest.mark.parametrize("host", ["127.0.0.1", "::1", "localhost", "127.9.9.9"])
+    def test_lets_anybody_in_from_this_machine(self, parts_with, host):
+        running.refuse_strangers(parts_with(server={"host": host}))
+
+    @pytest.mark.parametrize("host", ["0.0.0.0", "::", "192.0.2.7", "sm-07.example", ""])
+    def test_refuses_to_listen_elsewhere_while_there_is_no_key(self, parts_with, host):
+        with pytest.raises(WrongSetting, match="lopside key new"):
+            running.refuse_strangers(parts_with(server={"host": host}))
+
+    def test_listens_elsewhere_once_there_is_a_key(self, parts_with):
+        service = parts_with(server={"host": "0.0.0.0"})
+        with service.engine.begin() as connection:
+            keys.make(connection, "a", "admin", NOW_MS)
+
+        running.refuse_strangers(service)
+
+    def test_does_not_count_a_key_that_has_run_out(self, parts_with, clock):
+        service = parts_with(server={"host": "0.0.0.0"})
+        with service.engine.begin() as connection:
+            keys.make(connection, "a", "admin", NOW_MS, NOW_MS + DAY_MS)
+        clock.now_ms += 2 * DAY_MS
+
+        with pytest.raises(WrongSetting):
+            running.refuse_strangers(service)
+
+
+class TestBound:
+    def test_says_what_is_in_the_way(self):
+        with socket.create_server(("127.0.0.1", 0)) as taken:
+            port = taken.getsockname()[1]
+
+            with pytest.raises(WrongSetting, match=f"cannot listen on 127.0.0.1 port {port}"):
+                app.bound("127.0.0.1", port)
+
+    def test_takes_any_free_port_for_0(self):
+        with app.bound("127.0.0.1", 0) as door:
+            assert door.getsockname()[1] > 0
+
+
+class TestEvaluate:
+    def test_is_done_by_one_process_at_a_time(self, parts_with):
+        assert jobs.held_epoch(parts_with("one")) == 1
+        assert jobs.held_epoch(parts_with("two")) is None
+        assert jobs.held_epoch(parts_with("one")) == 1
+
+    def test_is_taken_over_when_its_holder_has_not_been_heard_of(self, parts_with, clock):
+        jobs.held_epoch(parts_with("one"))
+        clock.now_ms += jobs.LEASE_MS
+
+        assert jobs.held_epoch(parts_with("two")) == 2
+
+    def test_is_handed_on_at_once_by_an_orderly_end(self, parts_with):
+        first = parts_with("one")
+        with app.at_work(first):
+            jobs.held_epoch(first)
+
+        assert jobs.held_epoch(parts_with("two")) == 2
+
+    def test_keeps_its_lease_while_it_takes_its_time(self, parts_with, clock):
+        first = parts_with("one")
+        app.evaluate(first)
+        clock.now_ms += jobs.LEASE_MS - 1
+        jobs.keep_lease(first)
+        clock.now_ms += jobs.LEASE_MS - 1
+
+        assert jobs.held_epoch(parts_with("two")) is None
+
+    def test_does_not_ask_for_a_lease_before_it_has_evaluated(self, parts_with):
+        jobs.keep_lease(parts_with("one"))
+
+        assert jobs.held_epoch(parts_with("two")) == 1
+
+    def test_starts_with_an_empty_memory_when_others_evaluated_meanwhile(self, parts_with, clock, monkeypatch):
+        first = parts_with("one")
+        app.evaluate(first)
+        forgotten = []
+        evaluator = first.shift.evaluator(first, 1)
+        monkeypatch.setattr(evaluator, "forget", lambda: forgotten.append(clock.now_ms))
+
+        app.evaluate(first)
+        clock.now_ms += jobs.LEASE_MS
+        jobs.held_epoch(parts_with("two"))
+        clock.now_ms += jobs.LEASE_MS
+        app.evaluate(first)
+
+        assert forgotten == [clock.now_ms]
+
+    def test_fills_in_what_the_settings_say_of_teams(self, parts_with):
+        service = parts_with(teams=[{"device": "sm-07", "team": "front", "method": "load-aware"}])
+        with service.engine.begin() as connection:
+            inventory.resolve(connection, [PortName("sm-07", "m1", "front")], feed="push", now_ms=NOW_MS)
+
+        app.evaluate(service)
+
+        with service.engine.connect() as connection:
+            assert inventory.layout(connection).layout.teams[0].method == "load-aware"
+
+
+class TestPolicyOf:
+    def test_waits_for_late_samples_as_the_settings_say(self):
+        policy = parts.policy_of(
+            settled({"lateness": {"polled_s": 5, "pushed_s": 70}, "rules": {"window_seconds": 60}})
+        )
+
+        assert [policy.waits_ms(feed) for feed in ("push", "csv", "snmp", "linux")] == [70_000, 70_000, 5_000, 5_000]
+        assert policy.width_ms == 60_000
+
+    def test_has_each_team_its_rule(self):
+        own = {"device": "a", "team": "t", "idle_below": 0.4, "set_by": "M. Quist", "because": "trial"}
+        policy = parts.policy_of(settled({"teams": [own]}))
+
+        assert policy.rules_for("a", "t").idle_below == 0.4
+        assert policy.rules_for("a", "u").idle_below == 0.3
+
+
+class TestDeliver:
+    def test_sends_what_is_owed(self, parts_with):
+        sent = []
+
+        def send(route, headers, body):
+            sent.append((route.name, headers["webhook-id"], body))
+            return Answer(204)
+
+        service = parts_with(send=send, routes=(Route("on-call", "https://hooks.example/"),))
+        with service.engine.begin() as connection:
+            owe(connection, [Owed("msg-1", None, "on-call", "test", "{}", NOW_MS)])
+
+        app.deliver(service)
+        app.deliver(service)
+
+        assert sent == [("on-call", "msg-1", b"{}")]
+
+
+class TestClean:
+    def test_removes_samples_that_are_past_their_time(self, parts_with, a_sample_at):
+        service = parts_with(retention={"samples_h": 1})
+        a_sample_at(NOW_MS - 3_600_001)
+        a_sample_at(NOW_MS - 3_600_000)
+
+        app.clean(service)
+
+        with service.engine.connect() as connection:
+            assert connection.execute(select(tables.samples.c.at_ms)).scalars().all() == [NOW_MS - 3_600_000]
+
+    @pytest.fixture
+    def a_sample_at(self, sqlite_engine):
+        from examples import samples_of
+
+        def keep(at_ms):
+            from service.storage import facts
+
+            with sqlite_engine.begin() as connection:
+                [port] = inventory.resolve(connection, [PortName("a", "p", "t")], feed="push", now_ms=NOW_MS)
+                one = samples_of([{"at": at_ms / 1000, "out_octets": 1}])
+                ids = facts.ids(connection, FactsTable.of([Facts()]))
+                samples.keep(connection, one, replace_all(one.port, port), ids[one.facts], at_ms)
+
+        return keep
+
+    def test_is_done_by_one_process_at_a_time(self, parts_with, a_sample_at):
+        service = parts_with(retention={"samples_h": 1})
+        a_sample_at(NOW_MS - DAY_MS)
+        with service.engine.begin() as connection:
+            leases.take(connection, jobs.HOUSEKEEPING, "another", jobs.LEASE_MS, NOW_MS)
+
+        app.clean(service)
+
+        with service.engine.connect() as connection:
+            assert connection.execute(select(tables.samples.c.at_ms)).scalars().all() == [NOW_MS - DAY_MS]
+
+
+def replace_all(array, value):
+    filled = array.copy()
+    filled[:] = value
+    return filled
+
+
+class TestJobsOf:
+    def test_are_evaluation_delivery_housekeeping_and_the_lease(self, parts_with):
+        assert {job.name for job in jobs.jobs_of(parts_with())} == {"evaluation", "delivery", "housekeeping", "lease"}
+
+
+class TestParts:
+    def test_show_no_secret(self, parts_with, monkeypatch):
+        route = Route("on-call", "https://hooks.example/s3cr3t-Zeta", (b"s3cr3t-Zeta" * 3,))
+
+        told = repr(parts_with(routes=(route,), database={"url": "sqlite:///s3cr3t-Zeta"}))
+
+        assert "s3cr3t-Zeta" not in told
+
+    def test_know_who_they_are_apart_from_any_other_process(self, tmp_path):
+        settings = settled({"database": {"url": f"sqlite:///{tmp_path}/a.sqlite"}})
+        both = [app.parts_of(settings), app.parts_of(settings)]
+
+        assert both[0].owner != both[1].owner
+        assert len(both[0].owner) <= 64
+        for one in both:
+            one.engine.dispose()
