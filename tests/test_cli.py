@@ -21,7 +21,7 @@ class TestHelp:
         told = CliRunner().invoke(cli, ["--help"])
 
         assert told.exit_code == 0
-        for command in ("check", "import", "key", "message", "migrate", "serve", "settings", "web", "work"):
+        for command in ("check", "demo", "import", "key", "message", "migrate", "serve", "settings", "web", "work"):
             assert f"\n  {command} " in told.output
 
     def test_imports_nothing_that_is_heavy(self):

@@ -51,6 +51,17 @@ def work(settings_file: Path | None, migrate: bool | None) -> None:
     app.work(settings_from(settings_file), migrate=migrate)
 
 
+@click.command()
+@click.option("--port", type=click.IntRange(0, 65_535), default=8428, show_default=True, help="Where it answers.")
+@click.option("--once", is_flag=True, help="End when the day is over, instead of answering on until Ctrl-C.")
+@click.option("--seed", type=click.IntRange(0), help="Another day of the same exchange; the plots stay.")
+def demo(port: int, once: bool, seed: int | None) -> None:
+    """Play an invented day through the real service, in a throw-away database on loopback."""
+    from service import demo as play
+
+    play.run(port=port, once=once, seed=seed, say=click.echo)
+
+
 def _start(file: Path | None, host: str | None, port: int | None, migrate: bool | None, *, work: bool) -> None:
     from service import app, logs
 
@@ -61,4 +72,4 @@ def _start(file: Path | None, host: str | None, port: int | None, migrate: bool 
     app.serve(settings.model_copy(update={"server": server}), migrate=migrate, work=work)
 
 
-COMMANDS: tuple[click.Command, ...] = (serve, web, work)
+COMMANDS: tuple[click.Command, ...] = (serve, web, work, demo)
