@@ -4,7 +4,8 @@ import json
 from collections import defaultdict
 
 from examples import EPOCH_MS
-from receivers import SECRET
+from faults.mortals import deaths, started
+from receivers import SECRET, listening
 from sqlalchemy import delete, select
 
 from service.delivery import CLAIM_MS
@@ -16,23 +17,23 @@ RESTART_MS = NOW_MS + CLAIM_MS
 
 
 class TestKilledDelivery:
-    def test_loses_nothing_tells_nothing_unkept_and_repeats_under_the_same_id(self, engine, mortal, receiver):
+    def test_loses_nothing_tells_nothing_unkept_and_repeats_under_the_same_id(self, engine):
         repeated, quiet, told_later = 0, 0, 0
-        sender = mortal("sender.py")
+        with listening() as receiver, started("sender.py") as sender:
 
-        def place(die_at):
-            forget(engine)
-            return receiver.url(f"/{die_at}")
+            def die(die_at):
+                forget(engine)
+                return sender.play(engine, receiver.url(f"/{die_at}"), die_at=die_at, story="all", now_ms=NOW_MS)
 
-        for die_at in sender.deaths(place, story="all", now_ms=NOW_MS):
-            before = len(heard_at(receiver, die_at))
-            assert sender.play(receiver.url(f"/{die_at}"), story="deliveries", now_ms=RESTART_MS) == 0
+            for die_at in deaths(die):
+                place, before = receiver.url(f"/{die_at}"), len(heard_at(receiver, die_at))
+                assert sender.play(engine, place, story="deliveries", now_ms=RESTART_MS) == 0
 
-            heard = heard_at(receiver, die_at)
-            check_told(engine, heard)
-            repeated += len(heard) > len({one.headers["webhook-id"] for one in heard})
-            quiet += not heard
-            told_later += len(heard) > before
+                heard = heard_at(receiver, die_at)
+                check_told(engine, heard)
+                repeated += len(heard) > len({one.headers["webhook-id"] for one in heard})
+                quiet += not heard
+                told_later += len(heard) > before
 
         # The kills really fell before, between and after what was told: else this would show nothing.
         assert die_at > 50

@@ -1,0 +1,59 @@
+"""A process that walks the whole road, from a pushed batch to a message taken, and dies at a given step."""
+
+from __future__ import annotations
+
+import json
+import os
+
+from examples import EPOCH_MS
+from faults.dying import serve
+from walks.traffic import START_S, polls
+
+from service import ingest
+from service.delivery import deliver_due
+from service.evaluation import Evaluator, Policy
+from service.feeds import body
+from service.terms import Rule
+
+LATENESS_MS = 90_000
+# Hot beside idle for four minutes, which raises; then calm for seven, which clears.
+SAMPLES = polls((4, (0.92, 0.02)), (7, (0.45, 0.45)))
+BATCH_ENDS_S = (4 * 60, 11 * 60)
+
+
+def play(stage, job):
+    """Push the batches that were not acknowledged yet, and work after each; acknowledgements go to a file."""
+    evaluator = Evaluator(stage.engine, Policy(lambda device, team: Rule()), stage.routes)
+    started_s = 0
+    for number, end_s in enumerate(BATCH_ENDS_S):
+        now_ms = EPOCH_MS + end_s * 1000 + LATENESS_MS + job["late_ms"]
+        if number >= job["acknowledged"]:
+            push(stage, batch(started_s, end_s), now_ms)
+            acknowledge(job["acknowledgements"])
+            stage.step()
+        started_s = end_s
+        evaluator.run(now_ms)
+        stage.step()
+        deliver_due(stage.engine, stage.send, stage.routes, now_ms=now_ms)
+
+
+def batch(started_s, end_s):
+    """The body of a push: the samples after one second up to another, counted from the start."""
+    some = [s for s in SAMPLES if started_s < s["time"] - START_S <= end_s or s["time"] - START_S == started_s == 0]
+    return json.dumps({"samples": some}).encode()
+
+
+def push(stage, octets, now_ms):
+    ingest.keep(stage.engine, body.parse(octets, "application/json"), feed="push", now_ms=now_ms)
+
+
+def acknowledge(path):
+    """One octet a batch that was answered: what the feed then forgets."""
+    with open(path, "ab") as file:
+        file.write(b".")
+        file.flush()
+        os.fsync(file.fileno())
+
+
+if __name__ == "__main__":
+    serve(play)
