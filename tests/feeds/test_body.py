@@ -1,5 +1,6 @@
 """Pushed bodies in every form: the same samples, whatever carries them, and never a crash."""
 
+import contextlib
 import gzip
 import json
 import zlib
@@ -288,16 +289,13 @@ class TestNothingCrashes:
 
     @given(st.sampled_from(["samples", "columns"]), st.lists(st.sampled_from(sorted(ROWS[0]))), JUNK)
     def test_on_any_value_in_any_place(self, name, columns, junk):
-        values = {column: junk for column in columns} | {"time": [junk]}
+        values = dict.fromkeys(columns, junk) | {"time": [junk]}
         for said in ({name: junk}, {name: [junk]}, {name: [{**ROWS[0], **values}]}, {name: values}):
             self.parse_or_refuse(json.dumps(said).encode(), body.JSON)
 
     def parse_or_refuse(self, octets, kind, packing=""):
-        try:
+        with contextlib.suppress(ServiceError):  # whatever else is raised fails the test
             parsed = body.parse(octets, kind, packing, IngestLimits(max_octets=1 << 20, max_samples=1000))
-        except ServiceError as refusal:
-            assert str(refusal)
-        else:
             assert len(parsed.index) == len(parsed.samples)
             assert all(reject.reason for reject in parsed.rejects)
 

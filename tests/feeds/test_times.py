@@ -143,7 +143,8 @@ class TestOfTexts:
         assert times.of_texts(pa.array(texts)).tolist() == list(map(times.of_text, texts))
 
     @pytest.mark.parametrize(
-        "odd", ["1990-12-31T23:59:60Z", "2026-02-30T00:00:00Z", "1969-12-31T23:59:59.9Z", "2026-11-25T10:00:00", "x", ""]
+        "odd",
+        ["1990-12-31T23:59:60Z", "2026-02-30T00:00:00Z", "1969-12-31T23:59:59.9Z", "2026-11-25T10:00:00", "x", ""],
     )
     def test_leaves_what_is_not_plain_to_a_closer_look(self, odd):
         assert times.of_texts(pa.array(["2026-11-25T10:00:00Z", odd])) is None
