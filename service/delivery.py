@@ -27,6 +27,7 @@ Send = Callable[[Route, Mapping[str, str], bytes], Answer]
 
 # The changes that people are told of; a change of kind shows in the next message, the return of data is no news.
 TOLD = frozenset({"raised", "severity", "recurrent", "unverified", "cleared"})
+MOST_HEARD = 10_000  # messages of one finding, over all its routes
 BATCH = 8
 CLAIM_MS = BATCH * 20 * SECOND_MS  # longer than a batch takes where every receiver lets its time run out
 
@@ -59,7 +60,7 @@ def owe(connection: Connection, finding: Finding, what: str, routes: Sequence[Ro
     position = moment_ms(finding, what)
     if what != "cleared":
         return deliveries.owe(connection, owed(finding, what, routes, now_ms=now_ms, position=position))
-    heard = {told.route for told in deliveries.listing(connection, finding_id=finding.id).items}
+    heard = {told.route for told in deliveries.listing(connection, finding_id=finding.id, limit=MOST_HEARD).items}
     rows = [_owed(finding, what, route, now_ms, position) for route in routes if route.name in heard]
     return deliveries.owe(connection, rows)
 

@@ -44,13 +44,13 @@ def rate(bits_per_s: int) -> str:
 
 
 def speeds(bits_per_s: Iterable[int]) -> str:
-    """The speeds of members: `1 G each`, `1 G and 10 G`, or that one is unknown."""
+    """The speeds of members: `1 G each`, `1 G and 10 G`, `1 G to 25 G`, or that one is unknown."""
     told = list(bits_per_s)
     if not told or min(told) <= 0:
         return "speed unknown"
     distinct = [rate(speed) for speed in sorted(set(told))]
     if len(distinct) > 1:
-        return " and ".join(distinct[:: len(distinct) - 1])
+        return (" and " if len(distinct) == 2 else " to ").join((distinct[0], distinct[-1]))
     return distinct[0] if len(told) == 1 else f"{distinct[0]} each"
 
 

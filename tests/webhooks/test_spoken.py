@@ -54,6 +54,7 @@ class TestSpeeds:
         [
             ([GIGABIT, GIGABIT], "1 G each"),
             ([10 * GIGABIT, GIGABIT], "1 G and 10 G"),
+            ([10 * GIGABIT, 25 * GIGABIT, GIGABIT], "1 G to 25 G"),
             ([GIGABIT], "1 G"),
             ([GIGABIT, 0], "speed unknown"),
             ([], "speed unknown"),
