@@ -14,7 +14,7 @@ from service.numerics.windows import COVERAGE_MIN, HOT_ABOVE, lay_all, ports_of,
 from service.terms import Bytes, FactsTable, Floats, Ints, Layout, Marks, MemberWindows, Samples, Singles, Span
 
 # Rows of one block: its intervals then fit the processor's own memory, which is worth more than fewer calls.
-BLOCK_ROWS = 8192
+BLOCK_ROWS = 32768
 
 
 @dataclass(frozen=True)
@@ -94,7 +94,7 @@ def _through(work: Work, span: Span, out: Figures, block: int) -> None:
             shift_ms=work.shift_ms[rows] if work.shift_ms is not None else None,
             window_ms=span.width_ms,
         )
-        lay_all(found, ports, grid, first, Figures(*(figure[first:end] for figure in out)))
+        lay_all(found, ports, grid, first, Figures._make(figure[first:end] for figure in out))
 
 
 def _blocks(samples: Samples, n_ports: int, rows: int) -> Iterator[tuple[int, int]]:

@@ -152,8 +152,8 @@ def whole_intervals(now: Readings, then: Readings, told: Told, longest_ms: int, 
 
 
 @compiled
-def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longest_ms: int, ends: Ends) -> None:
-    """The octets of each interval and direction, or why there are none; status and flags as they stand from before.
+def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longest_ms: int, ends: Ends) -> int:
+    """The octets of each interval and direction, or why there are none; returns how many are ambiguous.
 
     `place` (12,) says in which column of the counters each of COUNTERS stands, -1 for none.
     """
@@ -163,6 +163,7 @@ def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longe
     earlier, before, most = ends.earlier, ends.facts_before, ends.most
     statuses, all_flags, all_octets = ends.status, ends.flags, ends.octets
     start_ms, end_ms = ends.start_ms, ends.end_ms
+    ambiguous = 0
     for c in range(len(facts)):
         p = earlier[c]
         took_ms = end_ms[c] - start_ms[c]
@@ -203,6 +204,8 @@ def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longe
             statuses[c, direction] = status
             all_flags[c, direction] |= flags
             all_octets[c, direction] = octets
+            ambiguous += 1 if status == AMBIGUOUS else 0
+    return ambiguous
 
 
 @compiled
@@ -270,7 +273,7 @@ def elapsed(up_before: int, up: int, wall_ms: int, longest_ms: int) -> tuple[int
 
 
 @compiled
-def octets_of_64(before: Any, now: Any, most: float, speed_bps: int, took_ms: int) -> tuple[int, int, int]:
+def octets_of_64(before: Any, now: Any, most: float, speed_bps: int, took_ms: int) -> tuple[int, int, Any]:
     """Status, flags and octets of a 64-bit counter.
 
     2^64 octets last 46.8 years at 100 Gbit/s, so a lower reading is never a wrap. One that
@@ -290,7 +293,7 @@ def octets_of_64(before: Any, now: Any, most: float, speed_bps: int, took_ms: in
 
 
 @compiled
-def octets_of_32(before: Any, now: Any, most: float, trusted: bool, fell: int) -> tuple[int, int, int]:
+def octets_of_32(before: Any, now: Any, most: float, trusted: bool, fell: int) -> tuple[int, int, Any]:
     """Status, flags and octets of a 32-bit counter: taken only if exactly one number of wraps fits the wire.
 
     `trusted` says that uptime ruled a restart out; else `fell` says whether packet counters
@@ -312,7 +315,7 @@ def octets_of_32(before: Any, now: Any, most: float, trusted: bool, fell: int) -
 
 
 @compiled
-def octets_of_rate(rate_bps: Any, took_ms: int, most: float) -> tuple[int, int, int]:
+def octets_of_rate(rate_bps: Any, took_ms: int, most: float) -> tuple[int, int, Any]:
     """Status, flags and octets of a mean rate over the interval that ends at its sample."""
     if rate_bps > MOST_DIFFERENCE:
         return IMPLAUSIBLE, 0, -1
@@ -370,7 +373,7 @@ def moment_of_change(end_ms: int, up: int, last_change: int) -> int:
 
 
 @compiled
-def difference(before: Any, after: Any, counter_bits: int) -> int:
+def difference(before: Any, after: Any, counter_bits: int) -> Any:
     """How far a counter other than octets went, -1 where that is not known.
 
     A fall is a wrap only for 32-bit counters that were past their half.

@@ -81,7 +81,7 @@ def intervals(
     ends = _room_for(samples, facts)
     find_earlier(now.port, now.at_ms, then.port, then.at_ms, ends.earlier)
     whole_intervals(now, then, told, longest_ms, ends)
-    octets_between(now, then, told, places, longest_ms, ends)
+    ambiguous = octets_between(now, then, told, places, longest_ms, ends)
 
     def counts(measure: int) -> Ints:
         if 2 * measure not in samples.columns and 2 * measure + 1 not in samples.columns:
@@ -108,7 +108,7 @@ def intervals(
         errors=counts(ERRORS),
         status=ends.status,
         flags=ends.flags,
-        candidates_bps=_candidates(now, then, told, places, ends),
+        candidates_bps=_candidates(now, then, places, ends) if ambiguous else {},
         changed_ms=ends.changed_ms if len(ends.changed_ms) else None,
     )
 
@@ -199,9 +199,7 @@ def _room_for(samples: Samples, facts: FactsTable) -> Ends:
     )
 
 
-def _candidates(
-    now: Readings, then: Readings, told: Told, places: Ints, ends: Ends
-) -> dict[tuple[int, int], tuple[int, ...]]:
+def _candidates(now: Readings, then: Readings, places: Ints, ends: Ends) -> dict[tuple[int, int], tuple[int, ...]]:
     """The rates in bit/s that an ambiguous interval may have had, lowest first, for the first MOST_LISTED of them."""
     rows, directions = np.nonzero(ends.status == AMBIGUOUS)
     found = {}

@@ -8,7 +8,7 @@ nobody counts the measure is NaN.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -61,7 +61,7 @@ def team_measures(utilisation: Floats, speed_bps: npt.ArrayLike, hot_above: npt.
     )
 
 
-def by_member(figures: npt.NDArray[np.generic], members: Codes, missing: object = np.nan) -> npt.NDArray[np.generic]:
+def by_member(figures: npt.NDArray[Any], members: Codes, missing: Any = np.nan) -> npt.NDArray[Any]:
     """Figures of ports as figures of teams' members.
 
     Parameters
@@ -205,7 +205,7 @@ def one_lost(utilisation: Floats, speed_bps: npt.ArrayLike) -> Floats:
     """
     u, c = _counted(utilisation, speed_bps)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return total(u, c) / (_sum(c) - np.nan_to_num(_largest(c)))
+        return np.asarray(total(u, c) / (_sum(c) - np.nan_to_num(_largest(c))))
 
 
 def equal_spread_capacity(utilisation: Floats, speed_bps: npt.ArrayLike) -> Floats:
@@ -262,4 +262,5 @@ def _largest(figures: Floats) -> Floats:
 
 def _over(above: Floats, below: Floats) -> Floats:
     """A quotient, NaN where nothing is divided by nothing."""
-    return np.divide(above, below, out=np.full(np.broadcast_shapes(above.shape, below.shape), np.nan), where=below != 0)
+    nothing = np.full(np.broadcast_shapes(above.shape, below.shape), np.nan)
+    return np.asarray(np.divide(above, below, out=nothing, where=below != 0))

@@ -36,7 +36,7 @@ LACKS = 1 << 20
 NO_SPEED, NO_FRAMES, SOME_INFERRED = LACKS, LACKS << 1, LACKS << 2
 DIRECTION_BITS = 4
 
-# Sums of a window and direction.
+# Sums of a window and direction; those that a run has no use for are not kept: the first 7, 10 or 15.
 (
     COVERED,  # ms
     CAPACITY,  # bit/s x ms
@@ -53,8 +53,8 @@ DIRECTION_BITS = 4
     BCAST,
     DISCARDS,
     ERRORS,
-    SUMS,
-) = range(16)
+) = range(15)
+SUMS_OF_OCTETS, SUMS_ON_WIRE, SUMS_OF_ALL = 7, 10, 15
 
 SHOWN_FROM = 0.5  # below half a window of coverage nothing is said
 CERTAIN_BY = 0.02  # bounds this far on both sides of the hot line make a value uncertain
@@ -140,7 +140,7 @@ def lay_states(rows: Rows, ports: Ports, grid: Grid, first_port: int, seen: Ints
                 seen[place, window] |= FLAP
         if status[row, 0] == OK or status[row, 1] == OK:
             bits = shown[facts[row]] | shown[before[row]]
-            if is_straddler(start_ms[row], end_ms[row], grid.first_ms, grid.width_ms):
+            if first != last and 2 * (end_ms[row] - start_ms[row]) > grid.width_ms:
                 bits |= STRADDLED
             for window in range(max(first, 0), min(last + 1, count)):
                 seen[place, window] |= bits
@@ -155,28 +155,15 @@ def lay_states(rows: Rows, ports: Ports, grid: Grid, first_port: int, seen: Ints
 
 
 @compiled
-def is_straddler(start_ms: int, end_ms: int, first_ms: int, width_ms: int) -> bool:
-    """Whether an interval longer than half a window crosses an edge."""
-    if 2 * (end_ms - start_ms) <= width_ms:
-        return False
-    return (start_ms - first_ms) // width_ms != (end_ms - 1 - first_ms) // width_ms
-
-
-@compiled
 def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums, seen: Ints) -> None:
-    """Add to each window's sums (n_ports, n_windows, 2, SUMS) what each interval carried there, and could have.
+    """Add to each window's sums (n_ports, n_windows, 2, sums) what each interval carried there, and could have.
 
     Sums of whole octets stay exact in a float: a window at 1.6 Tbit/s holds 6e12 of them, and a
     float counts to 9e15. So a steady 75 % is 0.75.
     """
     port, start_ms, end_ms, facts, before = rows.port, rows.start_ms, rows.end_ms, rows.facts, rows.facts_before
-    status, changed_ms, all_octets, all_frames, flags = (
-        rows.status,
-        rows.changed_ms,
-        rows.octets,
-        rows.frames,
-        rows.flags,
-    )
+    status, changed_ms, flags = rows.status, rows.changed_ms, rows.flags
+    all_octets, all_frames = rows.octets, rows.frames
     speeds, extras = ports.speed_bps, ports.frame_extra
     count = seen.shape[1]
     for row in range(len(port)):
@@ -287,6 +274,7 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
     """
     utilisation, coverage, basis, marks = out.utilisation, out.coverage, out.basis, out.marks
     why_not, lower, upper = out.why_not, out.lower, out.upper
+    bounded = len(lower) > 0
     for place in range(len(seen)):
         for window in range(seen.shape[1]):
             bits = seen[place, window]
@@ -301,18 +289,12 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
                 if covered >= SHOWN_FROM and not mine & NO_SPEED:
                     on = basis_of(mine)
                     at = OCTETS if on == COUNTED else ON_WIRE
-                    least_at, largest_at = (LOW, HIGH) if on == COUNTED else (LOW_ON_WIRE, HIGH_ON_WIRE)
                     value = 8000.0 * sums[place, window, direction, at] / sums[place, window, direction, CAPACITY]
-                    low = (
-                        8000.0
-                        * sums[place, window, direction, least_at]
-                        / sums[place, window, direction, CAPACITY_HIGH]
-                    )
-                    high = (
-                        8000.0
-                        * sums[place, window, direction, largest_at]
-                        / sums[place, window, direction, CAPACITY_LOW]
-                    )
+                    if bounded or bits & STRADDLED:
+                        # The lower and the upper sum follow each of the two.
+                        most, fewest = CAPACITY_HIGH, CAPACITY_LOW
+                        low = 8000.0 * sums[place, window, direction, at + 1] / sums[place, window, direction, most]
+                        high = 8000.0 * sums[place, window, direction, at + 2] / sums[place, window, direction, fewest]
                     if on == INFERRED:
                         mark |= MERGED_PACKETS
                     if bits & STRADDLED and low < grid.hot_above - CERTAIN_BY and high > grid.hot_above + CERTAIN_BY:
@@ -320,7 +302,7 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
                 utilisation[first + place, window, direction] = value
                 coverage[first + place, window, direction] = covered
                 basis[first + place, window, direction] = on
-                if len(lower) > 0:
+                if bounded:
                     lower[first + place, window, direction] = low
                     upper[first + place, window, direction] = high
             marks[first + place, window] = mark

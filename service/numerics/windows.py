@@ -10,7 +10,9 @@ import numpy as np
 from service.numerics.window_loop import (
     SEEN_DOWN,
     SEEN_UP,
-    SUMS,
+    SUMS_OF_ALL,
+    SUMS_OF_OCTETS,
+    SUMS_ON_WIRE,
     Figures,
     Grid,
     Ports,
@@ -40,8 +42,8 @@ from service.terms import (
 
 HOT_ABOVE = 0.75
 COVERAGE_MIN = 0.8
-# Windows in work at a time: their sums then stay in the processor's own memory (256 bytes each).
-SCRATCH_WINDOWS = 4096
+# Windows in work at a time: their sums then stay in the processor's own memory (112 to 240 bytes each).
+SCRATCH_WINDOWS = 8192
 
 
 def member_windows(
@@ -147,17 +149,18 @@ def lay_all(intervals: Intervals, ports: Ports, grid: Grid, first_port: int, out
     n_ports, count = out.marks.shape
     rows = _rows(intervals)
     step = max(1, SCRATCH_WINDOWS // max(count, 1))
-    sums = np.empty((min(step, n_ports), count, 2, SUMS), dtype=np.float64)
+    kept = SUMS_OF_ALL if len(out.packets) else SUMS_ON_WIRE if len(rows.frames) else SUMS_OF_OCTETS
+    sums = np.empty((min(step, n_ports), count, 2, kept), dtype=np.float64)
     seen = np.empty((min(step, n_ports), count), dtype=np.int64)
     edges = np.arange(first_port, first_port + n_ports + step, step)
     cuts = np.searchsorted(rows.port, edges.astype(np.int32)).tolist()
     for number, first in enumerate(range(0, n_ports, step)):
         last = min(first + step, n_ports)
-        some = Rows(*(column[cuts[number] : cuts[number + 1]] for column in rows))
+        some = Rows._make(column[cuts[number] : cuts[number + 1]] for column in rows)
         _lay(some, ports, grid, (first_port + first, first, last), (sums[: last - first], seen[: last - first]), out)
 
 
-def _lay(
+def _lay(  # noqa: PLR0917  # a step of the loop above, named
     rows: Rows, ports: Ports, grid: Grid, place: tuple[int, int, int], scratch: tuple[Floats, Ints], out: Figures
 ) -> None:
     """The windows of a range of ports: rows `first` to `last` of `out`, the first of them being `first_port`."""
