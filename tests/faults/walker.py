@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import tempfile
 
 from examples import EPOCH_MS
 from faults.dying import serve
@@ -13,6 +14,7 @@ from service import ingest
 from service.delivery import deliver_due
 from service.evaluation import Evaluator, Policy
 from service.feeds import body
+from service.storage import database
 from service.terms import Rule
 
 LATENESS_MS = 90_000
@@ -55,5 +57,18 @@ def acknowledge(path):
         os.fsync(file.fileno())
 
 
+def warm_up():
+    """Loads what is compiled once, before there are processes that would each do it anew."""
+    with tempfile.TemporaryDirectory() as folder:
+        engine = database.open(f"sqlite:///{folder}/warm.sqlite")
+        database.upgrade(engine)
+        now_ms = EPOCH_MS + BATCH_ENDS_S[-1] * 1000 + LATENESS_MS
+        taken = body.parse(batch(0, BATCH_ENDS_S[-1]), "application/json")
+        ingest.keep(engine, taken, feed="push", now_ms=now_ms)
+        Evaluator(engine, Policy(lambda device, team: Rule())).run(now_ms)
+        engine.dispose()
+
+
 if __name__ == "__main__":
+    warm_up()
     serve(play)
