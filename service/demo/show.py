@@ -16,9 +16,7 @@ def run(*, port: int, once: bool, seed: int | None, say: Say) -> None:
     with stage(port) as theatre:
         perform(theatre, SEED if seed is None else seed, say)
         if not once:
-            say(
-                f"Still answering at {theatre.address}, with the clock stopped; Ctrl-C ends it and removes the database."
-            )
+            say(f"Still answering at {theatre.address}, its clock stopped; Ctrl-C ends it and removes the database.")
             threading.Event().wait()
 
 
