@@ -14,6 +14,7 @@ from receivers import SECRET, Heard, Receiver, listening
 from sqlalchemy import Engine
 from standardwebhooks import Webhook
 from starlette.testclient import TestClient
+from walks.traffic import START_S
 
 from service import app
 from service.app import Parts
@@ -21,7 +22,6 @@ from service.demo.clock import Clock
 from service.settings.reading import Settings
 from service.storage import retention
 from service.webhooks.client import Client
-from walks.traffic import START_S
 
 
 @dataclass(frozen=True)
