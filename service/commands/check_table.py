@@ -7,6 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from service.commands.group import printable
 from service.commands.judged import Judged
 from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, Finding, WhyNot
 from service.webhooks.fields import instant
@@ -35,11 +36,6 @@ def written(judged: Judged) -> str:
     """The whole report, ending in a newline."""
     blocks = (_heading(judged), *_findings(judged), _teams(judged), _events(judged), _gaps(judged), _verdict(judged))
     return "\n\n".join(printable(block) for block in blocks if block) + "\n"
-
-
-def printable(text: str) -> str:
-    """Names come from strangers: what could steer a terminal is shown as a question mark."""
-    return "".join(letter if letter.isprintable() or letter == "\n" else "?" for letter in text)
 
 
 def _heading(judged: Judged) -> str:

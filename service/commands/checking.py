@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
+from service.commands.group import tell_rejects
+
 if TYPE_CHECKING:
     from service.commands.judged import Progress
     from service.terms import Rule
@@ -52,7 +54,7 @@ def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str 
         check_json.write(judged, reading, click.get_binary_stream("stdout"))
     else:
         click.echo(check_table.written(judged), nl=False)
-    _tell_rejects(judged.rejects_told())
+    tell_rejects(judged.rejects_told())
     click.get_current_context().exit(RAISED if judged.assessment.findings else NOTHING_RAISED)
 
 
@@ -80,11 +82,6 @@ def progress() -> Iterator[Progress | None]:
 def _drawn(name: str, done: int, whole: int) -> None:
     share = done / whole if whole else 1.0
     click.echo(f"\r\033[Kreading {name} [{'#' * round(30 * share):<30}] {share:4.0%}", nl=False, err=True)
-
-
-def _tell_rejects(lines: Sequence[str]) -> None:
-    for line in lines:
-        click.echo(line, err=True)
 
 
 COMMANDS: tuple[click.Command, ...] = (check,)

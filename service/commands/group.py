@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,6 +17,8 @@ if TYPE_CHECKING:
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
+# Enough to see what is wrong with a file; counts say how much there is.
+MOST_SHOWN = 1000
 REFUSED = 2  # also click's own status for a command line that it cannot read
 
 
@@ -29,8 +31,21 @@ class Commands(click.Group):
             return super().invoke(context)
         except ServiceError as refused:
             for line in str(refused).splitlines():
-                click.echo(f"lopside: {line}", err=True)
+                click.echo(printable(f"lopside: {line}"), err=True)
             context.exit(REFUSED)
+
+
+def printable(text: str) -> str:
+    """Names come from strangers: what could steer a terminal is shown as a question mark."""
+    return "".join(letter if letter.isprintable() or letter == "\n" else "?" for letter in text)
+
+
+def tell_rejects(lines: Sequence[str]) -> None:
+    """Name on stderr what was not taken, as far as anybody reads."""
+    for line in lines[:MOST_SHOWN]:
+        click.echo(printable(line), err=True)
+    if len(lines) > MOST_SHOWN:
+        click.echo(f"and {len(lines) - MOST_SHOWN} more", err=True)
 
 
 def with_settings(command: Command) -> Command:

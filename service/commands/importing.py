@@ -8,13 +8,11 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.group import settings_from, with_settings
+from service.commands.group import settings_from, tell_rejects, with_settings
 
 if TYPE_CHECKING:
     from service.ingest import Taken
 
-# Enough to see what is wrong with a file; the count says how much there is.
-MOST_SHOWN = 1000
 SOME_REFUSED = 1
 
 
@@ -59,10 +57,7 @@ def import_files(  # noqa: PLR0913, PLR0917  # each option by its name
 
 
 def _tell(file: Path, taken: Taken, dry_run: bool) -> None:
-    for reject in taken.rejected[:MOST_SHOWN]:
-        click.echo(f"{file}, line {reject.index}: {reject.reason}", err=True)
-    if len(taken.rejected) > MOST_SHOWN:
-        click.echo(f"{file}: and {len(taken.rejected) - MOST_SHOWN} more", err=True)
+    tell_rejects([f"{file}, line {reject.index}: {reject.reason}" for reject in taken.rejected])
     click.echo(
         f"{file}: {taken.accepted} accepted, {taken.duplicates} duplicates, {len(taken.rejected)} rejected"
         + (" (dry run: nothing was kept)" if dry_run else "")
