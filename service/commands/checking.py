@@ -51,7 +51,7 @@ def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str 
     with progress() as told:
         judged = judge(files, rule_of(rules), reading, told)
     if as_json:
-        check_json.write(judged, reading, click.get_binary_stream("stdout"))
+        check_json.write(judged, reading, sys.stdout.buffer)
     else:
         click.echo(check_table.written(judged), nl=False)
     tell_rejects(judged.rejects_told())
@@ -75,8 +75,10 @@ def progress() -> Iterator[Progress | None]:
     if not sys.stderr.isatty():
         yield None
         return
-    yield _drawn
-    click.echo("\r\033[K", nl=False, err=True)
+    try:
+        yield _drawn
+    finally:
+        click.echo("\r\033[K", nl=False, err=True)
 
 
 def _drawn(name: str, done: int, whole: int) -> None:
