@@ -66,15 +66,15 @@ class Noticed:
 class Around:
     """What other parts of a run found out about its data; empty where they found nothing.
 
-    `refresh_ms` and `offset_ms` by device, `doubtful` ports and why, `conflicts` as (port, at)
-    and `silent` spans as (device, start, end).
+    `refresh_ms` and `offset_ms` by device, `doubtful` ports, `conflicts` as (port, at) and
+    `silent` as (device, since).
     """
 
     refresh_ms: Mapping[int, int] = field(default_factory=dict)
     offset_ms: Mapping[int, int] = field(default_factory=dict)
-    doubtful: Mapping[int, str] = field(default_factory=dict)
+    doubtful: Iterable[int] = ()
     conflicts: Iterable[tuple[int, int]] = ()
-    silent: Iterable[tuple[int, int, int]] = ()
+    silent: Iterable[tuple[int, int]] = ()
 
 
 def of(
@@ -111,12 +111,11 @@ def around(found: Around, at_ms: int, layout: Layout, noticed: Noticed) -> tuple
         for device, value in by_device.items():
             told = f"{TEXTS[kind]} ({'every' if kind == 'slow-refresh' else 'off by'} {value / 1000:g} s)"
             events += _once(last, DataEvent(layout.devices[device], "", at_ms, kind, told))
-    for port, why in found.doubtful.items():
-        told = f"{TEXTS['speed-doubtful']} ({why})" if why else TEXTS["speed-doubtful"]
-        events += _once(last, DataEvent(*_names(layout, port), at_ms, "speed-doubtful", told))
+    for port in found.doubtful:
+        events += _once(last, DataEvent(*_names(layout, port), at_ms, "speed-doubtful", TEXTS["speed-doubtful"]))
     events += [DataEvent(*_names(layout, port), at, "conflict", TEXTS["conflict"]) for port, at in found.conflicts]
     events += [
-        DataEvent(layout.devices[device], "", start, "silent", TEXTS["silent"]) for device, start, _ in found.silent
+        DataEvent(layout.devices[device], "", since, "silent", TEXTS["silent"]) for device, since in found.silent
     ]
     return sorted(events, key=_order), Noticed(last, noticed.streaks)
 

@@ -1,0 +1,184 @@
+"""From samples to findings: the one road that `check`, live evaluation and replay all take."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from service.numerics.clocks import offsets
+from service.numerics.intervals import intervals
+from service.numerics.order import Rows, in_order
+from service.numerics.repeats import without_repeats
+from service.numerics.windows import member_windows, without_doubtful
+from service.rules import events, findings
+from service.rules.doubting import doubted, still_doubted
+from service.rules.findings import Scene, Told
+from service.rules.hearing import silent
+from service.rules.kinds import team_windows
+from service.rules.life import LifeState, advance, fresh, rebuilt
+from service.rules.table import rule_table
+from service.terms import (
+    UNKNOWN,
+    Codes,
+    DataEvent,
+    FactsTable,
+    Finding,
+    Intervals,
+    Ints,
+    Layout,
+    MemberWindows,
+    Rule,
+    Samples,
+    Span,
+    TeamWindows,
+    Truths,
+)
+
+__all__ = ["Assessment", "Run", "Told", "assess", "rebuilt"]
+
+
+@dataclass(frozen=True)
+class Run:
+    """What is to be assessed: samples that bear on a span, and where things stood before it.
+
+    Samples may lie before and after the span, in any order and more than once: those before it
+    tell how fast a source refreshes and how far its clock is off, those just after it end the
+    intervals that reach over its end. `life` and `open` are what the run before left.
+    """
+
+    samples: Samples
+    facts: FactsTable
+    layout: Layout
+    rules: tuple[Rule, ...]
+    span: Span
+    life: LifeState | None = None
+    open: Mapping[str, Finding] = field(default_factory=dict)
+    now_ms: int = 0
+    before: Samples | None = None
+
+
+@dataclass(frozen=True)
+class Assessment:
+    """What was found. `findings` are all that were open in the span, as they stand at its end.
+
+    `intervals` are rows of `samples`: the readings that were used, in order of port and time.
+    """
+
+    samples: Samples
+    intervals: Intervals
+    members: MemberWindows
+    teams: TeamWindows
+    findings: tuple[Finding, ...]
+    steps: tuple[Told, ...]
+    events: tuple[DataEvent, ...]
+    life: LifeState
+    duplicates: int
+    conflicts: int
+
+
+def assess(run: Run) -> Assessment:
+    """Assess a span; two spans one after the other, with what the first left, give what both at once give.
+
+    The one exception is hindsight: a speed that proves false in a run is not believed in all of it.
+    """
+    ordered = in_order(run.samples)
+    used, refresh_ms = without_repeats(ordered.samples, run.layout)
+    shift_ms = offsets(used, run.layout.device_of_port)
+    told = intervals(used, run.facts, run.before, shift_ms=shift_ms, window_ms=run.span.width_ms)
+    members, doubtful = _measured(run, told)
+    table = rule_table(run.rules, run.layout.teams, run.span.width_ms)
+    teams = team_windows(members, run.layout, table)
+    life, steps = advance(_set_out(run), teams, table)
+    found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
+    around = events.Around(
+        refresh_ms={int(device): int(refresh_ms[device]) for device in np.flatnonzero(refresh_ms)},
+        offset_ms=_off(run, used, shift_ms),
+        doubtful=np.flatnonzero(doubtful).tolist(),
+        conflicts=_conflicts(run, ordered.conflicts),
+        silent=silent(ordered.samples, run.layout, run.span),
+    )
+    noted, noticed = _events(run, told, members, around)
+    return Assessment(
+        samples=used,
+        intervals=told,
+        members=members,
+        teams=teams,
+        findings=found,
+        steps=said,
+        events=noted,
+        life=replace(life, noticed=noticed),
+        duplicates=ordered.duplicates,
+        conflicts=len(ordered.conflicts),
+    )
+
+
+def _set_out(run: Run) -> LifeState:
+    """Where things stood before the span; findings that are open tell some of it where nothing else does."""
+    if run.life is not None:
+        return run.life
+    if run.open:
+        return LifeState.seeded(run.layout, run.open.values(), run.span.first_ms, run.span.width_ms)
+    return fresh(len(run.layout.teams))
+
+
+def _measured(run: Run, told: Intervals) -> tuple[MemberWindows, Truths]:
+    """Every port in every window under the rule of its team, and the ports whose claimed speed proved false."""
+    distinct, of_port = _lines(run)
+    measured = [
+        member_windows(told, run.facts, len(run.layout.ports), run.span, coverage_min=coverage, hot_above=hot)
+        for coverage, hot in distinct
+    ]
+    windows = measured[0] if len(measured) == 1 else _joined(measured, of_port)
+    proved = doubted(windows, told, run.facts)
+    before = run.life.noticed if run.life is not None else events.Noticed()
+    return without_doubtful(windows, proved | still_doubted(before, run.layout, run.span.first_ms)), proved
+
+
+def _lines(run: Run) -> tuple[list[tuple[float, float]], Codes]:
+    """The different coverages and hot lines of the rules, and which of them each port has."""
+    usual = Rule()
+    distinct = {(usual.coverage_min, usual.hot_above): 0}
+    of_port = np.zeros(len(run.layout.ports), dtype=np.int32)
+    of_team = np.array([distinct.setdefault((r.coverage_min, r.hot_above), len(distinct)) for r in run.rules], int)
+    if len(distinct) > 1:
+        there = run.layout.members != UNKNOWN
+        of_port[run.layout.members[there]] = np.broadcast_to(of_team[:, np.newaxis], there.shape)[there]
+    return list(distinct), of_port
+
+
+def _joined(measured: list[MemberWindows], of_port: Codes) -> MemberWindows:
+    """Of several measurements of all ports, each port's own."""
+    every = np.arange(len(of_port))
+    arrays: dict[str, Any] = {
+        name: np.stack([getattr(windows, name) for windows in measured])[of_port, every]
+        for name in MemberWindows.__dataclass_fields__
+        if name != "span"
+    }
+    return MemberWindows(span=measured[0].span, **arrays)
+
+
+def _off(run: Run, used: Samples, shift_ms: Ints) -> dict[int, int]:
+    """By how much the clock of each device is off at its newest sample, where it is."""
+    rows = np.flatnonzero(shift_ms)
+    rows = rows[np.argsort(used.at_ms[rows], kind="stable")]
+    devices = run.layout.device_of_port[used.port[rows]]
+    return dict(zip(devices.tolist(), shift_ms[rows].tolist(), strict=True))
+
+
+def _conflicts(run: Run, rows: Rows) -> list[tuple[int, int]]:
+    """Ports and instants of the span for which two different readings came."""
+    at_ms = run.samples.at_ms[rows]
+    here = rows[(at_ms > run.span.first_ms) & (at_ms <= run.span.end_ms)]
+    return sorted({(int(run.samples.port[row]), int(run.samples.at_ms[row])) for row in here})
+
+
+def _events(
+    run: Run, told: Intervals, members: MemberWindows, around: events.Around
+) -> tuple[tuple[DataEvent, ...], events.Noticed]:
+    noticed = run.life.noticed if run.life is not None else events.Noticed()
+    shown, noticed = events.of(told, run.facts, run.layout, members, noticed)
+    found, noticed = events.around(around, run.span.end_ms, run.layout, noticed)
+    return tuple(shown + found), noticed
