@@ -9,7 +9,9 @@ from service.terms import EGRESS, Floats, Ints
 
 LOWEST, HIGHEST = 0.06, 0.35  # even split of a team, as a share of line rate
 CORRELATION = 0.95  # of a window's departure from the day curve with the next window's
-DEPARTURE = 0.007  # standard deviation of that departure, as a share of line rate
+# Standard deviation of that departure, as a share of line rate. Much less would leave rates so flat that some
+# look like a slower link that is full.
+DEPARTURE = 0.025
 MOST_UNEVEN = 0.68  # share of the busier member; 0.50 is even
 DAY_MS = 24 * 3600 * 1000
 
@@ -19,11 +21,18 @@ def day_curves(draw: np.random.Generator, starts_ms: Ints) -> Floats:
     shape = (len(TEAMS), 2, 1)
     night, noon = draw.uniform(0.085, 0.11, shape), draw.uniform(0.22, 0.325, shape)
     at, way = position_of("sm-05", "store"), EGRESS
-    noon[at, way] = 0.34  # so that its members reach 46 and 22 %
+    noon[at, way] = 0.345  # so that its members reach 46 and 22 %
     peak = draw.uniform(10.0, 16.0, shape) * 3_600_000
     hill = (0.5 + 0.5 * np.cos(2 * np.pi * (starts_ms - peak) / DAY_MS)) ** 1.5
     curve = night + (noon - night) * hill
-    return np.clip(curve + departures(draw, len(starts_ms)), LOWEST, HIGHEST)
+    return _within_bounds(curve + departures(draw, len(starts_ms)))
+
+
+def _within_bounds(split: Floats) -> Floats:
+    # Turned back at the bounds rather than cut off there: a cut leaves flat stretches that no traffic has.
+    above = LOWEST + np.abs(split - LOWEST)
+    below: Floats = HIGHEST - np.abs(HIGHEST - above)
+    return below
 
 
 def departures(draw: np.random.Generator, n_windows: int) -> Floats:
