@@ -211,7 +211,7 @@ def one_lost(utilisation: Floats, speed_bps: npt.ArrayLike) -> Floats:
 def equal_spread_capacity(utilisation: Floats, speed_bps: npt.ArrayLike) -> Floats:
     """What a team of unequal members carries when each gets the same rate, bit/s, shape (...): n times the slowest."""
     _, c = _counted(utilisation, speed_bps)
-    return np.count_nonzero(~np.isnan(c), axis=-1) * -_largest(-c)
+    return np.asarray(np.count_nonzero(~np.isnan(c), axis=-1) * -_largest(-c))
 
 
 def fairness(rates: Floats) -> Floats:

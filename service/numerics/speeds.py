@@ -1,0 +1,80 @@
+"""What speed to believe, and when not to believe the one that a port claims."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from service.terms import Basis, Floats, Ints, Mark, MemberWindows, Truths, WhyNot
+
+# Speeds of Ethernet (IEEE 802.3), bit/s.
+STANDARD_BPS = np.array([10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9])
+OVER_LINE = 1.02  # twice what clocks and reading times can explain
+PLATEAU_WINDOWS = 6
+PLATEAU_VARIATION = 0.002
+# A full link shows 93 % (payload of TCP) to 98.7 % (whole frames) in counted octets, and 100 % on wire.
+PLATEAU_FROM, PLATEAU_TO, PLATEAU_TO_ON_WIRE = 0.93, 0.995, 1.005
+HALF_DUPLEX_BELOW_BPS = 1_000_000_000  # no half duplex at 1 Gbit/s and above in the trade
+UNBELIEVABLE = (WhyNot.NO_DATA, WhyNot.PARTIAL, WhyNot.FLAP, WhyNot.SPEED_UNKNOWN, WhyNot.SPEED_CHANGED)
+
+
+def believed(claimed_bps: Ints, far_end_bps: Ints | None = None, override_bps: Ints | None = None) -> Ints:
+    """The speed that counts: what the operator set, else what the far end of the cable says, else the port's own word.
+
+    All of one shape, 0 where unknown.
+    """
+    speed = claimed_bps
+    for better in (far_end_bps, override_bps):
+        if better is not None:
+            speed = np.where(better > 0, better, speed)
+    return speed
+
+
+def ends_disagree(claimed_bps: Ints, far_end_bps: Ints) -> Truths:
+    """Where both ends of one cable claim a speed and not the same one, of the shape given."""
+    return np.asarray((claimed_bps > 0) & (far_end_bps > 0) & (claimed_bps != far_end_bps))
+
+
+def doubts(windows: MemberWindows, far_end_bps: Ints | None = None) -> Truths:
+    """Ports whose claimed speed is not to be believed, shape (n_ports,).
+
+    A port is doubted when a window shows more than 102 % of it, when its rate lies flat where a
+    slower standard link would be full, when it claims half duplex at 1 Gbit/s or more, or when
+    the far end of its cable (`far_end_bps`, shape (n_ports,), 0 unknown) claims another speed.
+    """
+    value = np.where(np.isin(windows.why_not, UNBELIEVABLE), np.nan, windows.utilisation)
+    doubted = (value > OVER_LINE).any(axis=(1, 2)) | on_a_plateau(windows, value)
+    half_duplex = (windows.marks & Mark.SHARED != 0) & (windows.speed_bps >= HALF_DUPLEX_BELOW_BPS)
+    doubted |= half_duplex.any(axis=1)
+    if far_end_bps is not None:
+        doubted |= ends_disagree(windows.speed_bps, far_end_bps[:, np.newaxis]).any(axis=1)
+    return np.asarray(doubted)
+
+
+def on_a_plateau(windows: MemberWindows, value: Floats) -> Truths:
+    """Ports that for six windows on end held one rate, where a slower standard link is full, shape (n_ports,).
+
+    `value` (n_ports, n_windows, 2) are the utilisations to judge by, NaN where there is none.
+    """
+    found = np.zeros(len(value), dtype=np.bool_)
+    if value.shape[1] < PLATEAU_WINDOWS:
+        return found
+    rate = value * windows.speed_bps[:, :, np.newaxis]
+    near = _slower_link_filled(rate, windows)
+    likely = np.flatnonzero((np.count_nonzero(near, axis=1) >= PLATEAU_WINDOWS).any(axis=1))
+    runs = np.lib.stride_tricks.sliding_window_view(rate[likely], PLATEAU_WINDOWS, axis=1)
+    filled = np.lib.stride_tricks.sliding_window_view(near[likely], PLATEAU_WINDOWS, axis=1)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        flat = runs.std(axis=-1) < PLATEAU_VARIATION * runs.mean(axis=-1)
+    found[likely] = (flat & filled.all(axis=-1)).any(axis=(1, 2))
+    return found
+
+
+def _slower_link_filled(rate: Floats, windows: MemberWindows) -> Truths:
+    """Where a rate would fill a standard link slower than the claimed one."""
+    upper = np.where(windows.basis == Basis.COUNTED, PLATEAU_TO, PLATEAU_TO_ON_WIRE)
+    claimed = windows.speed_bps[:, :, np.newaxis]
+    filled: npt.NDArray[np.bool_] = np.zeros(rate.shape, dtype=np.bool_)
+    for standard in STANDARD_BPS:
+        filled |= (rate >= PLATEAU_FROM * standard) & (rate <= upper * standard) & (standard < claimed)
+    return filled
