@@ -30,6 +30,16 @@ class Alive(NamedTuple):
     team_id: int
 
 
+class Source(NamedTuple):
+    """What is known of how a device reports."""
+
+    id: int
+    interval_ms: int | None
+    refresh_ms: int | None
+    clock_offset_ms: int | None
+    silent_since_ms: int | None
+
+
 def watched(connection: Connection) -> list[Watched]:
     """Every team, by id."""
     query = (
@@ -49,3 +59,10 @@ def alive(connection: Connection, team_ids: Sequence[int], from_ms: int, to_ms: 
         .order_by(_findings.raised_ms, _findings.id)
     )
     return [Alive(bodies.read(row.body), row.team_id) for row in connection.execute(query)]
+
+
+def told_of(connection: Connection, devices: Sequence[str]) -> dict[str, Source]:
+    """What is known of devices, by name."""
+    query = select(_devices.name, *(_devices[name] for name in Source._fields))
+    query = query.where(among(connection, _devices.name, devices))
+    return {row[0]: Source._make(row[1:]) for row in connection.execute(query)}

@@ -1,0 +1,80 @@
+"""Where the findings of each team stood after its last decided window, so as not to read it from windows again.
+
+This is a memory, never the truth: a team that is not remembered at just the wanted window has
+its state rebuilt from kept windows and findings, and nobody can tell the difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from service.rules.events import Key, Noticed
+from service.rules.severity import Depth
+from service.rules.state import LifeState, Memory
+from service.terms import UNKNOWN
+
+
+class Lives:
+    """States by team, as rows of the arrays in which they were left."""
+
+    def __init__(self) -> None:
+        self._rows: dict[int, tuple[LifeState, int]] = {}
+        self._noticed: dict[Key, int] = {}
+
+    def forget(self) -> None:
+        """Forget all: somebody else may have evaluated in between."""
+        self._rows.clear()
+        self._noticed.clear()
+
+    def remember(self, team_ids: Sequence[int], life: LifeState) -> None:
+        """Remember the state of teams, in their order."""
+        self._noticed.update(life.noticed.last_ms)
+        for row, team_id in enumerate(team_ids):
+            self._rows[team_id] = (life, row)
+
+    def notice(self, said_ms: Mapping[Key, int]) -> None:
+        """Take in when lasting conditions were last told, as far as more is not known."""
+        self._noticed = {**said_ms, **self._noticed}
+
+    def aware(self, life: LifeState) -> LifeState:
+        """A state that knows what was noticed of the sources, so that what lasts is not told again."""
+        return replace(life, noticed=Noticed(dict(self._noticed), life.noticed.streaks))
+
+    def drop(self, team_ids: Sequence[int]) -> None:
+        """Forget these teams."""
+        for team_id in team_ids:
+            self._rows.pop(team_id, None)
+
+    def recall(self, team_ids: Sequence[int], slot: int) -> LifeState | None:
+        """The state of the teams before a window, or None where any of them is not remembered just there."""
+        known = [self._rows.get(team_id) for team_id in team_ids]
+        found = [entry for entry in known if entry is not None and entry[0].next_slot in (slot, UNKNOWN)]
+        return self.aware(_joined(found, slot)) if len(found) == len(known) else None
+
+
+def _joined(entries: Sequence[tuple[LifeState, int]], slot: int) -> LifeState:
+    """Rows of several states as one state, in the order given."""
+    sources = {id(life): life for life, _ in entries}
+    places = {key: np.flatnonzero([id(life) == key for life, _ in entries]) for key in sources}
+    rows = np.array([row for _, row in entries], dtype=np.intp)
+    if len(sources) == 1:
+        life = entries[0][0]
+        if np.array_equal(rows, np.arange(len(life.memory.codes))):
+            return life
+    memory = [_gathered([life.memory[c] for life in sources.values()], list(places.values()), rows) for c in _COLUMNS]
+    depth = [_gathered([life.depth[c] for life in sources.values()], list(places.values()), rows) for c in _DEPTHS]
+    return LifeState(Memory._make(memory), Depth._make(depth), slot)
+
+
+_COLUMNS = range(len(Memory._fields))
+_DEPTHS = range(len(Depth._fields))
+
+
+def _gathered(columns: Sequence[np.ndarray], places: Sequence[np.ndarray], rows: np.ndarray) -> np.ndarray:
+    out = np.empty((len(rows), *columns[0].shape[1:]), dtype=columns[0].dtype)
+    for column, at in zip(columns, places, strict=True):
+        out[at] = column[rows[at]]
+    return out

@@ -1,0 +1,167 @@
+"""One piece of an errand: the windows of some teams over some time, read, judged and kept in one transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from sqlalchemy import Connection
+
+from service.evaluation.lives import Lives
+from service.evaluation.plan import HOUR_MS, Errand, Policy
+from service.rules.assess import Assessment, Run, assess
+from service.rules.events import ANEW_MS, Key
+from service.rules.kinds import team_windows
+from service.rules.life import LifeState, rebuilt
+from service.rules.table import memory_windows, rule_table
+from service.storage import events, facts, figures, inventory, samples, watch, windows
+from service.storage.inventory import Placed
+from service.terms import FactsTable, Finding, MemberWindows, Rule, Samples, Span
+
+# What is read before the first window: the polls by which a slow refresh and a clock that is off are known.
+LOOK_BACK_MS = 10 * 60_000
+LASTING_AT_MOST = 1000
+
+
+@dataclass(frozen=True)
+class Course:
+    """Where an errand stands between two of its pieces: the state of its teams, and the findings open then."""
+
+    life: LifeState
+    known: Mapping[str, Finding]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What came of a piece: who it is about, what was found, which rows of windows changed, where it goes on.
+
+    `before` holds the windows as they were kept, where they are decided anew.
+    """
+
+    placed: Placed
+    rules: tuple[Rule, ...]
+    assessment: Assessment
+    changed: windows.Changed
+    before: windows.Kept | None
+    course: Course
+
+    @property
+    def team_ids(self) -> dict[tuple[str, str], int]:
+        """The id of each team, by the names of device and team."""
+        teams = self.placed.layout.teams
+        return {(t.device, t.team): i for t, i in zip(teams, self.placed.team_ids.tolist(), strict=True)}
+
+
+@dataclass(frozen=True)
+class Desk:
+    """What judging needs besides the errand: rules, what is remembered of teams, and now."""
+
+    policy: Policy
+    lives: Lives
+    now_ms: int
+
+
+def judge(connection: Connection, errand: Errand, span: Span, course: Course | None, desk: Desk) -> Judged:
+    """Assess one piece and keep its windows; without a course it sets out from what is remembered or kept."""
+    placed = inventory.layout(connection, errand.team_ids.tolist())
+    rules = tuple(desk.policy.rules_for(team.device, team.team) for team in placed.layout.teams)
+    course = course or _set_out(connection, errand, placed, rules, desk)
+    read, table = _read(connection, placed, span)
+    assessment = assess(
+        Run(
+            samples=read,
+            facts=table,
+            layout=placed.layout,
+            rules=rules,
+            span=span,
+            life=course.life,
+            open=course.known,
+            now_ms=desk.now_ms,
+        )
+    )
+    before = _kept_before(connection, errand, span) if errand.is_late else None
+    changed = windows.write(connection, placed, assessment.members, assessment.teams.kind)
+    known = {finding.id: finding for finding in assessment.findings if finding.cleared_ms is None}
+    return Judged(placed, rules, assessment, changed, before, Course(assessment.life, known))
+
+
+def _set_out(connection: Connection, errand: Errand, placed: Placed, rules: tuple[Rule, ...], desk: Desk) -> Course:
+    """Where the teams stood before the errand's first window."""
+    team_ids, start_ms = placed.team_ids.tolist(), errand.start_ms
+    told = [one.finding for one in watch.alive(connection, team_ids, start_ms - HOUR_MS, start_ms)]
+    known = {f.id: _as_of(f, start_ms, errand) for f in told if f.cleared_ms is None or f.cleared_ms > start_ms}
+    life = None if errand.is_late else desk.lives.recall(team_ids, start_ms // _width_ms(rules))
+    if life is None:
+        desk.lives.notice(_lasting(connection, placed, start_ms))
+        life = desk.lives.aware(_rebuilt(connection, placed, rules, start_ms, told))
+    return Course(life, known)
+
+
+def _as_of(finding: Finding, at_ms: int, errand: Errand) -> Finding:
+    """An open finding as it stood at an earlier moment, as nearly as its counts tell.
+
+    Only one that is older than what is ever restated comes here from later; its counts are
+    taken back in proportion to its age.
+    """
+    if not errand.is_late or finding.updated_ms <= at_ms:
+        return replace(finding, cleared_ms=None)
+    share = max(0, at_ms - finding.since_ms) / max(1, finding.updated_ms - finding.since_ms)
+    return replace(
+        finding,
+        cleared_ms=None,
+        windows_seen=round(finding.windows_seen * share),
+        windows_evaluable=round(finding.windows_evaluable * share),
+        windows_flagged=round(finding.windows_flagged * share),
+        updated_ms=at_ms,
+    )
+
+
+def _lasting(connection: Connection, placed: Placed, at_ms: int) -> dict[Key, int]:
+    """What was said of the teams' devices within the time for which it need not be said again."""
+    said: dict[Key, int] = {}
+    for device in placed.layout.devices:
+        for kept in events.listing(connection, device=device, since_ms=at_ms - ANEW_MS, limit=LASTING_AT_MOST).items:
+            event = kept.event
+            if event.at_ms <= at_ms:
+                said.setdefault((event.device, event.port, event.kind), event.at_ms)
+    return said
+
+
+def _rebuilt(
+    connection: Connection, placed: Placed, rules: tuple[Rule, ...], at_ms: int, told: list[Finding]
+) -> LifeState:
+    width_ms = _width_ms(rules)
+    table = rule_table(rules, placed.layout.teams, width_ms)
+    from_ms = at_ms - memory_windows(table) * width_ms
+    kept = windows.read_many(connection, placed.team_ids, from_ms, at_ms, width_ms)
+    teams = team_windows(by_layout(kept, placed), placed.layout, table)
+    return rebuilt(teams, placed.layout, table, told)
+
+
+def by_layout(kept: windows.Kept, placed: Placed) -> MemberWindows:
+    """Kept windows with their ports where the layout has them; a port that was no member then is unknown."""
+    arrays: dict[str, Any] = figures.WINDOW.blanks(len(placed.port_ids), kept.members.span.count)
+    shared, at, there = np.intersect1d(placed.port_ids, kept.port_ids, return_indices=True)
+    if len(shared):
+        for name, values in arrays.items():
+            values[at] = getattr(kept.members, name)[there]
+    return MemberWindows(span=kept.members.span, **arrays)
+
+
+def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:
+    """The samples that bear on a span, with facts as positions in the table read along with them."""
+    from_ms, to_ms = span.first_ms - LOOK_BACK_MS, span.end_ms + 2 * span.width_ms
+    found = samples.between(connection, placed.port_ids, from_ms, to_ms)
+    ids, places = np.unique(found.facts, return_inverse=True)
+    return replace(found, facts=places.astype(np.int32)), facts.table(connection, ids)
+
+
+def _kept_before(connection: Connection, errand: Errand, span: Span) -> windows.Kept:
+    to_ms = min(span.end_ms, errand.decided_ms)
+    return windows.read_many(connection, errand.team_ids, span.first_ms, to_ms, span.width_ms)
+
+
+def _width_ms(rules: tuple[Rule, ...]) -> int:
+    return rules[0].window_seconds * 1000

@@ -1,0 +1,178 @@
+"""What is to be evaluated: which teams, from which window to which."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from sqlalchemy import Connection
+
+from service.storage import arrivals, inventory, samples, watch
+from service.storage.watch import Watched
+from service.terms import Codes, Rule, Span
+
+HOUR_MS = 3_600_000
+# Later than this a sample still corrects windows and roll-ups, but no finding any more.
+RESTATED_MS = 24 * HOUR_MS
+# A device that has said nothing for so long gets no more windows without data.
+GONE_MS = 48 * HOUR_MS
+TEAMS_AT_ONCE = 500
+WINDOWS_AT_ONCE = 720
+
+
+@dataclass(frozen=True)
+class Policy:
+    """What the settings decide of evaluation: rules by device and team, lateness by feed, the width of a window."""
+
+    rules_for: Callable[[str, str], Rule]
+    lateness_ms: Mapping[str, int] = field(default_factory=lambda: {"push": 90_000, "csv": 90_000})
+    width_ms: int = 30_000
+
+    def waits_ms(self, feed: str) -> int:
+        """How long a window of such a feed waits after its end; a polled one where the settings don't tell."""
+        return self.lateness_ms.get(feed, 15_000)
+
+
+class Errand(NamedTuple):
+    """Teams whose windows from `start_ms` to `end_ms` are due; late where some of them were decided before."""
+
+    team_ids: Codes
+    start_ms: int
+    end_ms: int
+    decided_ms: int
+
+    @property
+    def is_late(self) -> bool:
+        """Whether windows are decided anew."""
+        return self.start_ms < self.decided_ms
+
+    def parted(self, width_ms: int) -> tuple[Errand | None, Errand]:
+        """What of a late errand is too old to change findings, and the rest."""
+        limit_ms = _floor(self.decided_ms - RESTATED_MS, width_ms)
+        if self.start_ms >= limit_ms:
+            return None, self
+        return self._replace(end_ms=limit_ms), self._replace(start_ms=limit_ms)
+
+    def pieces(self, width_ms: int) -> Iterator[Span]:
+        """The windows of the errand, so many at a time."""
+        step = WINDOWS_AT_ONCE * width_ms
+        for first in range(self.start_ms, self.end_ms, step):
+            yield Span(first, (min(first + step, self.end_ms) - first) // width_ms, width_ms)
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Errands, and the arrivals that are settled once they are done."""
+
+    errands: tuple[Errand, ...]
+    settled: tuple[int, ...]
+
+
+def drawn_up(connection: Connection, policy: Policy, now_ms: int) -> Plan:
+    """What is due now. Teams never seen before are noted as decided up to their first window."""
+    pending = arrivals.pending(connection)
+    oldest = _oldest(pending)
+    watched = watch.watched(connection)
+    begun = _begun(connection, watched, oldest, policy.width_ms)
+    starts = _starts(connection, begun, oldest, policy.width_ms)
+    due: dict[tuple[int, int, int], list[int]] = {}
+    for team in begun:
+        end_ms = _floor(now_ms - policy.waits_ms(team.feed), policy.width_ms)
+        start_ms = starts.get(team.id, team.decided_ms or 0)
+        if start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
+            due.setdefault((start_ms, end_ms, team.decided_ms or 0), []).append(team.id)
+    errands = [Errand(ids, *key) for key, teams in sorted(due.items()) for ids in _sliced(teams)]
+    return Plan(tuple(errands), tuple(arrival.id for arrival in pending))
+
+
+def _oldest(pending: Sequence[arrivals.Arrival]) -> dict[int, int]:
+    """By team, the oldest sample that has arrived since it was last evaluated."""
+    oldest: dict[int, int] = {}
+    for arrival in pending:
+        for team_id, from_ms in zip(arrival.team_ids.tolist(), arrival.from_ms.tolist(), strict=True):
+            oldest[team_id] = min(from_ms, oldest.get(team_id, from_ms))
+    return oldest
+
+
+def _begun(
+    connection: Connection, watched: Iterable[Watched], oldest: Mapping[int, int], width_ms: int
+) -> list[Watched]:
+    begun = []
+    for team in watched:
+        if team.decided_ms is not None:
+            begun.append(team)
+        elif team.id in oldest:
+            first_ms = _floor(oldest[team.id], width_ms)
+            inventory.note_decided(connection, [team.id], first_ms)
+            begun.append(team._replace(decided_ms=first_ms))
+    return begun
+
+
+def _starts(
+    connection: Connection, teams: Sequence[Watched], oldest: Mapping[int, int], width_ms: int
+) -> dict[int, int]:
+    """By team, the first window to be decided anew, for teams that got samples older than what was decided."""
+    decided = {team.id: team.decided_ms or 0 for team in teams}
+    reach_ms = 2 * width_ms
+    suspects = [t for t in decided if t in oldest and _floor(oldest[t] - reach_ms, width_ms) < decided[t]]
+    if not suspects:
+        return {}
+    touched = _touched(connection, suspects, oldest, reach_ms)
+    late = {t: _floor(touched[t], width_ms) for t in suspects if _floor(touched[t], width_ms) < decided[t]}
+    return _back_to_their_raise(connection, late, decided, width_ms)
+
+
+def _touched(
+    connection: Connection, team_ids: Sequence[int], oldest: Mapping[int, int], reach_ms: int
+) -> dict[int, int]:
+    """By team, where the first interval begins that a new sample ended or cut in two.
+
+    An interval longer than `reach_ms` feeds no window, so no sample before that matters.
+    """
+    placed = inventory.layout(connection, team_ids)
+    touched = {team_id: oldest[team_id] for team_id in team_ids}
+    seats = placed.layout.members
+    team_of_port = np.zeros(len(placed.port_ids), dtype=np.int32)
+    for row, team_id in enumerate(placed.team_ids.tolist()):
+        team_of_port[seats[row][seats[row] >= 0]] = team_id
+    before = np.array([oldest[team_id] for team_id in team_of_port.tolist()], dtype=np.int64)
+    if len(before):
+        found = samples.last_before(connection, placed.port_ids, before, not_before_ms=int(before.min()) - reach_ms)
+        for port, at_ms in zip(found.port.tolist(), found.at_ms.tolist(), strict=True):
+            team_id = int(team_of_port[port])
+            if at_ms >= oldest[team_id] - reach_ms:
+                touched[team_id] = min(touched[team_id], at_ms)
+    return touched
+
+
+def _back_to_their_raise(
+    connection: Connection, late: dict[int, int], decided: Mapping[int, int], width_ms: int
+) -> dict[int, int]:
+    """The same, moved back to where the findings began that were open then: they are found anew, not patched."""
+    starts = dict(late)
+    if not late:
+        return starts
+    known = watch.alive(connection, sorted(late), min(late.values()), max(decided[t] for t in late))
+    for kept in known:
+        finding, team_id = kept.finding, kept.team_id
+        starts_open = finding.raised_ms <= late[team_id] and (
+            finding.cleared_ms is None or finding.cleared_ms > late[team_id]
+        )
+        if starts_open and finding.since_ms > decided[team_id] - RESTATED_MS:
+            starts[team_id] = min(starts[team_id], _floor(finding.since_ms, width_ms))
+    return starts
+
+
+def _is_gone(team: Watched) -> bool:
+    return team.last_sample_ms is None or (team.decided_ms or 0) > team.last_sample_ms + GONE_MS
+
+
+def _sliced(team_ids: Sequence[int]) -> Iterator[Codes]:
+    for first in range(0, len(team_ids), TEAMS_AT_ONCE):
+        yield np.array(team_ids[first : first + TEAMS_AT_ONCE], dtype=np.int32)
+
+
+def _floor(at_ms: int, width_ms: int) -> int:
+    return at_ms // width_ms * width_ms
