@@ -47,7 +47,8 @@ class TestInOrder:
         assert ordered.conflicts.tolist() == [1]
 
     @pytest.mark.parametrize(
-        "arrival", permutations([(20, 1_900_000_000), (30, 2_850_000_000), (40, 2_900_000_000), (60, 3_400_000_000)])
+        "arrival",
+        list(permutations([(20, 1_900_000_000), (30, 2_850_000_000), (40, 2_900_000_000), (60, 3_400_000_000)])),
     )
     def test_makes_the_arrival_no_matter(self, arrival):
         assert utilisations(counted((0, 0), *arrival)).tolist() == pytest.approx([0.76, 0.1467], abs=5e-5)

@@ -27,8 +27,14 @@ class TestEvenSplit:
 class TestImbalance:
     @pytest.mark.parametrize(
         ("u", "speeds", "points"),
-        [([0.92, 0.08], G, 0.42), ([3e-6, 0.0], G, 1.5e-6), ([0.6, 0.4], G, 0.1), ([0.93, 0.102], [G, 10 * G], 0.7527), ([0.97, 0.96, 0.95, 0.18], G, 0.585)],
-    )  # fmt: skip
+        [
+            ([0.92, 0.08], G, 0.42),
+            ([3e-6, 0.0], G, 1.5e-6),
+            ([0.6, 0.4], G, 0.1),
+            ([0.93, 0.102], [G, 10 * G], 0.7527),
+            ([0.97, 0.96, 0.95, 0.18], G, 0.585),
+        ],
+    )
     def test_is_absolute(self, u, speeds, points):
         assert teams.imbalance(np.array(u), speeds) == pytest.approx(points, abs=5e-5)
 
