@@ -15,6 +15,7 @@ from service.numerics.repeats import without_repeats
 from service.numerics.windows import member_windows, without_doubtful
 from service.rules import events, findings
 from service.rules.doubting import doubted, still_doubted
+from service.rules.events import Around
 from service.rules.findings import Scene, Told
 from service.rules.hearing import silent
 from service.rules.kinds import team_windows
@@ -65,6 +66,7 @@ class Assessment:
     """What was found. `findings` are all that were open in the span, as they stand at its end.
 
     `intervals` are rows of `samples`: the readings that were used, in order of port and time.
+    `around` is what was found of the sources.
     """
 
     samples: Samples
@@ -77,6 +79,7 @@ class Assessment:
     life: LifeState
     duplicates: int
     conflicts: int
+    around: Around = field(default_factory=Around)
 
 
 def assess(run: Run) -> Assessment:
@@ -93,7 +96,7 @@ def assess(run: Run) -> Assessment:
     teams = team_windows(members, run.layout, table)
     life, steps = advance(_set_out(run), teams, table)
     found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
-    around = events.Around(
+    around = Around(
         refresh_ms={int(device): int(refresh_ms[device]) for device in np.flatnonzero(refresh_ms)},
         offset_ms=_off(run, used, shift_ms),
         doubtful=np.flatnonzero(doubtful).tolist(),
@@ -112,6 +115,7 @@ def assess(run: Run) -> Assessment:
         life=replace(life, noticed=noticed),
         duplicates=ordered.duplicates,
         conflicts=len(ordered.conflicts),
+        around=around,
     )
 
 
@@ -176,7 +180,7 @@ def _conflicts(run: Run, rows: Rows) -> list[tuple[int, int]]:
 
 
 def _events(
-    run: Run, told: Intervals, members: MemberWindows, around: events.Around
+    run: Run, told: Intervals, members: MemberWindows, around: Around
 ) -> tuple[tuple[DataEvent, ...], events.Noticed]:
     noticed = run.life.noticed if run.life is not None else events.Noticed()
     shown, noticed = events.of(told, run.facts, run.layout, members, noticed)

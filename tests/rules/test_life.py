@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import itertools
 
 import numpy as np
@@ -429,4 +428,3 @@ def test_findings_know_the_flagged_windows():
     (finding,), _ = findings.follow(Scene(a_layout(2), (Rule(),), members_of(past), past), {}, steps, state)
 
     assert (finding.windows_seen, finding.windows_evaluable, finding.windows_flagged) == (5, 5, 4)
-    assert dataclasses.replace(finding) == finding

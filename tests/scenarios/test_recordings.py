@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,7 @@ SPEED_BPS = 20_000_000
 PER_FRAME = 24
 
 
+@cache
 def assessed(name):
     parsed = counter_file.read(RECORDINGS / f"{name}.csv")
     layout, _ = layout_of(parsed.ports)
@@ -57,18 +59,16 @@ def busiest_at(found, at_ms):
 class TestRehash:
     """Before the change about 125 % was offered to p1: the counter ends at 98.4 %, only discards tell of the rest."""
 
-    @pytest.fixture(scope="class")
-    def found(self):
-        return assessed("rehash")
-
     @pytest.mark.parametrize(("port", "before", "after"), [(0, 0.9830, 0.5761), (1, 0.0249, 0.7083)])
-    def test_measures_what_was_sent(self, found, port, before, after):
+    def test_measures_what_was_sent(self, port, before, after):
+        found = assessed("rehash")
         change = changed_ms("rehash")
 
         assert counted(found, port, until_ms=change).mean() == pytest.approx(before, abs=5e-4)
         assert counted(found, port, from_ms=change).mean() == pytest.approx(after, abs=5e-4)
 
-    def test_is_full_on_wire_before_the_change(self, found):
+    def test_is_full_on_wire_before_the_change(self):
+        found = assessed("rehash")
         change = changed_ms("rehash")
         whole = (change - found.teams.span.first_ms) // found.teams.span.width_ms
         on_wire = found.members.utilisation[0, 1 : whole - 1, EGRESS]
@@ -76,7 +76,8 @@ class TestRehash:
         assert (found.members.basis[0, 1 : whole - 1, EGRESS] == Basis.WIRE).all()
         assert on_wire.mean() == pytest.approx(1.0, abs=0.005)
 
-    def test_raises_one_finding_on_p1(self, found):
+    def test_raises_one_finding_on_p1(self):
+        found = assessed("rehash")
         (finding,) = found.findings
 
         assert (finding.kind, finding.direction, finding.peak_port) == ("uneven", "egress", "p1")
@@ -84,7 +85,8 @@ class TestRehash:
         assert [member.port for member in finding.idle] == ["p2"]
         assert [step.what for step in found.steps] == ["raised"]
 
-    def test_tells_of_the_drops_as_harm(self, found):
+    def test_tells_of_the_drops_as_harm(self):
+        found = assessed("rehash")
         # 533 discards a second beside some 1,622 frames that fit: one in four offered is dropped.
         (finding,) = found.findings
         seconds = truth_of("rehash")["interval_s"]
@@ -93,7 +95,8 @@ class TestRehash:
         assert finding.severity == Severity.MINOR
         assert finding.discard_ratio == pytest.approx(533 / (533 + 0.983 * SPEED_BPS / 8 / 1514), abs=0.02)
 
-    def test_is_not_hot_after_the_change(self, found):
+    def test_is_not_hot_after_the_change(self):
+        found = assessed("rehash")
         after = changed_ms("rehash") + 30_000
         window = (after - found.teams.span.first_ms) // found.teams.span.width_ms + 1
 
@@ -101,35 +104,32 @@ class TestRehash:
 
 
 class TestSplit70:
-    @pytest.fixture(scope="class")
-    def found(self):
-        return assessed("split70")
-
     @pytest.mark.parametrize(("port", "mean"), [(0, 0.5588), (1, 0.2385)])
-    def test_measures_what_was_sent(self, found, port, mean):
+    def test_measures_what_was_sent(self, port, mean):
+        found = assessed("split70")
         assert counted(found, port).mean() == pytest.approx(mean, abs=5e-4)
 
-    def test_is_calm(self, found):
+    def test_is_calm(self):
+        found = assessed("split70")
         assert found.findings == ()
         assert not found.teams.hot.any()
 
-    def test_has_a_share_of_70_to_30(self, found):
+    def test_has_a_share_of_70_to_30(self):
+        found = assessed("split70")
         assert np.nanmean(found.teams.busiest_share[0, :, EGRESS]) == pytest.approx(0.701, abs=0.003)
 
 
 class TestElephant:
-    @pytest.fixture(scope="class")
-    def found(self):
-        return assessed("elephant")
-
     @pytest.mark.parametrize(("port", "before", "after"), [(0, 0.8753, 0.0251), (1, 0.0250, 0.8739)])
-    def test_measures_what_was_sent(self, found, port, before, after):
+    def test_measures_what_was_sent(self, port, before, after):
+        found = assessed("elephant")
         change = changed_ms("elephant")
 
         assert counted(found, port, until_ms=change).mean() == pytest.approx(before, abs=5e-4)
         assert counted(found, port, from_ms=change).mean() == pytest.approx(after, abs=5e-4)
 
-    def test_moves_to_the_other_member_and_stays_one_finding(self, found):
+    def test_moves_to_the_other_member_and_stays_one_finding(self):
+        found = assessed("elephant")
         (finding,) = found.findings
         change = changed_ms("elephant")
 
@@ -137,7 +137,8 @@ class TestElephant:
         assert busiest_at(found, change - 60_000) == 0
         assert busiest_at(found, change + 60_000) == 1
         assert [member.port for member in finding.hot] == ["p2"]
-        assert [step.what for step in found.steps] == ["raised"]
+        # Two frames were dropped in all, more than one in a million: harm, if little.
+        assert [step.what for step in found.steps] == ["raised", "severity"]
 
 
 @pytest.mark.parametrize("name", ["rehash", "split70", "elephant"])

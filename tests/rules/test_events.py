@@ -1,0 +1,139 @@
+"""What is said of a source's data: each by the samples that bring it about."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+from examples import EPOCH_MS, GIGABIT, SECOND, a_layout, facts_of, samples_of
+from scenarios.roads import assessed, fact, octets_of, row
+
+from service.rules import events
+from service.rules.assess import Run, assess
+from service.terms import OperStatus, Rule, Span
+
+
+def told(found):
+    return [(event.kind, event.port, (event.at_ms - EPOCH_MS) // SECOND) for event in found.events]
+
+
+def steady(until, *, step=30, port=0, rate=10_000_000, **more):
+    return [row(t, port, out_octets=rate * t // 8, **more) for t in range(0, until + 1, step)]
+
+
+class TestEvents:
+    def test_of_a_restart_are_the_devices_and_told_once(self):
+        rows = [
+            row(t, port, out_octets=c, uptime=up) for port in (0, 1) for t, c, up in ((0, 10**9, 9000), (30, 5, 100))
+        ]
+
+        assert told(assessed(rows)) == [("restart", "", 30)]
+
+    def test_of_a_falling_counter_name_the_port(self):
+        rows = [row(0, 1, out_octets=10**12), row(30, 1, out_octets=5)]
+
+        assert told(assessed(rows, layout=a_layout(2))) == [("reset", "m2", 30)]
+
+    def test_of_a_counter_that_falls_where_32_bits_end_say_so(self):
+        rows = [row(0, out_octets=2**32 - 1000), row(30, out_octets=10**6)]
+
+        assert {kind for kind, _, _ in told(assessed(rows))} == {"reset", "narrow-counter"}
+
+    def test_of_a_discontinuity_name_the_port(self):
+        rows = [row(0, out_octets=0, discontinuity=0), row(30, out_octets=10**6, discontinuity=500)]
+
+        assert told(assessed(rows)) == [("discontinuity", "m1", 30)]
+
+    def test_of_another_hardware_address_name_the_port(self):
+        rows = [row(0, out_octets=0), row(30, out_octets=10**6) | {"facts": 1}]
+
+        assert told(assessed(rows, fact(mac=1), fact(mac=2))) == [("identity-changed", "m1", 30)]
+
+    @pytest.mark.parametrize(("intervals", "said"), [(2, []), (3, [("implausible", "m1", 90)])])
+    def test_of_implausible_rates_come_with_the_third_running(self, intervals, said):
+        rows = [row(30 * n, out_octets=octets_of(2.0) * n) for n in range(intervals + 1)]
+
+        assert told(assessed(rows, windows=intervals)) == said
+
+    def test_of_implausible_rates_count_over_runs(self):
+        rows = [row(30 * n, out_octets=octets_of(2.0) * n) for n in range(5)]
+        life, said = None, []
+        for window in range(4):
+            run = Run(samples_of(rows), facts_of(fact()), a_layout(1), (Rule(),), Span(EPOCH_MS + window * 30_000, 1))
+            found = assess(dataclasses.replace(run, life=life))
+            life, said = found.life, said + told(found)
+
+        assert said == [("implausible", "m1", 90)]
+
+    def test_of_a_changed_speed_tell_both(self):
+        rows = [row(30 * n, out_octets=10**6 * n) | {"facts": int(n > 1)} for n in range(4)]
+
+        found = assessed(rows, fact(GIGABIT), fact(GIGABIT // 10), windows=3)
+
+        (event,) = found.events
+        assert event.kind == "speed-changed"
+        assert "from 1 Gbit/s to 100 Mbit/s" in event.text
+
+    def test_of_merged_packets_say_what_was_done(self):
+        # 50,000 octets a packet where an MTU of 1,500 lets 1,522 through.
+        rows = [row(30 * n, out_octets=3_000_000_000 * n, out_packets=60_000 * n) for n in range(3)]
+
+        found = assessed(rows, fact(mtu=1500), windows=2)
+
+        assert told(found) == [("merged-packets", "m1", 30)]
+
+    def test_of_two_readings_for_one_instant_name_it(self):
+        rows = [*steady(60), row(30, out_octets=1)]
+
+        found = assessed(rows, windows=2)
+
+        assert told(found) == [("conflict", "m1", 30)]
+        assert found.conflicts == 1
+
+    def test_of_a_clock_that_is_off_tell_by_how_much(self):
+        rows = [told | {"received": told["at"] + 25} for told in steady(600)]
+
+        found = assessed(rows, windows=22)
+
+        (event,) = found.events
+        assert (event.kind, event.device, event.port) == ("clock-offset", "sm-07", "")
+        assert "off by 25 s" in event.text
+
+    def test_of_silence_come_with_the_third_missed_poll(self):
+        layout = dataclasses.replace(
+            a_layout(2), devices=("sm-07", "uw-06"), device_of_port=np.array([0, 1], dtype=np.int32)
+        )
+        rows = steady(600) + steady(300, port=1)
+
+        found = assessed(rows, layout=layout, windows=20)
+
+        assert [(event.device, event.kind, event.at_ms) for event in found.events] == [
+            ("uw-06", "silent", EPOCH_MS + 300 * SECOND)
+        ]
+
+    def test_of_silence_do_not_come_of_the_end_of_the_data(self):
+        assert assessed(steady(300, step=5), windows=20).events == ()
+
+    def test_of_a_flapping_port_name_it_once(self):
+        rows = [row(10 * n, out_octets=1000 * n) | {"facts": n % 2} for n in range(30)]
+
+        found = assessed(rows, fact(), fact(oper=OperStatus.DOWN), windows=9)
+
+        assert told(found) == [("flap", "m1", 0)]
+
+    def test_that_last_are_told_anew_after_an_hour_without(self):
+        busy = [(t, 10**9 + t * 10**7) for t in (0, 61, 3600, 3661, 8000, 8061)]
+        rows = [row(t, out_octets=count % 2**32) for t, count in busy]
+
+        found = assessed(rows, fact(10 * GIGABIT, counter_bits=32), windows=270)
+
+        assert [at for kind, _, at in told(found) if kind == "ambiguous"] == [61, 8061]
+
+    def test_all_say_what_to_do(self):
+        assert all(len(text) > 40 and text[0].islower() for text in events.TEXTS.values())
+
+
+class TestHealthyData:
+    def test_brings_no_events(self):
+        assert assessed(steady(600, step=10), windows=20).events == ()
