@@ -66,9 +66,12 @@ def take_texts(told: Told, column: Column, texts: pa.Array) -> None:
     told.columns[column.name] = ready
 
 
-def take_values(told: Told, column: Column, values: Sequence[Any]) -> None:
-    """Read a column of values as JSON has them, None where there is none."""
-    ready = _plain_values(column, values)
+def take_values(told: Told, column: Column, values: Sequence[Any], kinds: frozenset[type] | None = None) -> None:
+    """Read a column of values as JSON has them, None where there is none.
+
+    `kinds` are the types that they can only have, besides None, where that is known.
+    """
+    ready = _plain_values(column, values, kinds)
     if ready is None:
         ready = _one_by_one(told, column, values, columns.of_value)
     told.columns[column.name] = ready
@@ -112,21 +115,18 @@ def _plain_texts(column: Column, texts: pa.Array) -> pa.Array | None:
         return None
 
 
-def _plain_values(column: Column, values: Sequence[Any]) -> pa.Array | None:
-    kinds = set(map(type, values))
-    if NOTHING in kinds:
-        if column.must:
-            return None
-        if len(kinds) == 1:
-            return none_of(column, len(values))
-        kinds.discard(NOTHING)
+def _plain_values(column: Column, values: Sequence[Any], kinds: frozenset[type] | None) -> pa.Array | None:
+    seen = kinds or frozenset(map(type, values))
+    if seen == {NOTHING}:
+        return None if column.must else none_of(column, len(values))
     try:
-        return _of_kinds(column, values, kinds)
+        ready = _of_kinds(column, values, seen - {NOTHING})
     except UNFIT:
         return None
+    return None if ready is None or (column.must and ready.null_count) else ready
 
 
-def _of_kinds(column: Column, values: Sequence[Any], kinds: set[type]) -> pa.Array | None:
+def _of_kinds(column: Column, values: Sequence[Any], kinds: frozenset[type]) -> pa.Array | None:
     if kinds == {str}:
         if column.sort in (Sort.NUMBER, Sort.RATE):
             return None
@@ -224,6 +224,8 @@ def _fit_numbers(column: Column, numbers: pa.Array | None) -> pa.Array | None:
     if numbers is None or not len(numbers):
         return numbers
     span = pc.min_max(numbers).as_py()
+    if span["min"] is None:
+        return numbers
     if span["min"] < column.least or span["max"] > column.most:
         return None
     if column.choice and not pc.all(pc.is_in(numbers.drop_null(), pa.array(column.choice, pa.uint64()))).as_py():
@@ -237,8 +239,13 @@ def _fit_rates(rates: pa.Array) -> pa.Array | None:
 
 
 def _fit_words(column: Column, encoded: pa.DictionaryArray) -> pa.Array | None:
+    words = listed(encoded.dictionary)
+    if not words:
+        return encoded
+    if column.sort is Sort.NAME:
+        return encoded if columns.are_names(words) and ("" not in words or not column.must) else None
     try:
-        for word in listed(encoded.dictionary):
+        for word in words:
             columns.of_text(column, word)
     except Wrong:
         return None

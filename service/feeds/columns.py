@@ -157,12 +157,21 @@ def of_value(column: Column, value: Any, zone: ZoneInfo | None = None) -> int | 
     return _word(column, value)
 
 
+def are_names(words: list[str]) -> bool:
+    """Whether all of many texts are names, or empty."""
+    return all(map(str.isprintable, words)) and max(map(len, words), default=0) <= MOST_NAME and _are_bare(words)
+
+
 def mac_number(text: str) -> int:
     """A hardware address as a 48-bit integer."""
     digits = text.replace(":", "").replace("-", "").replace(".", "")
     if not _MAC.fullmatch(digits):
         raise Wrong("is no hardware address; write six octets in hexadecimal, 02:00:5e:10:00:01")
     return int(digits, 16)
+
+
+def _are_bare(words: list[str]) -> bool:
+    return list(map(str.strip, words)) == words
 
 
 def _refuse_absent(column: Column) -> None:
@@ -285,10 +294,10 @@ def _word(column: Column, text: str) -> str:
     elif column.sort is Sort.WORD:
         if text not in column.words:
             raise Wrong(f"must be one of {', '.join(column.words)}")
-    elif not text.isprintable() or len(text) > MOST_NAME:
-        raise Wrong(f"is no name; a name has 1 to {MOST_NAME} printable characters")
     elif text != text.strip():
         raise Wrong("has spaces around it; take them out, or the name means another port")
+    elif not are_names([text]):
+        raise Wrong(f"is no name; a name has 1 to {MOST_NAME} printable characters")
     return text
 
 

@@ -43,7 +43,7 @@ def _alike(body: bytes, limits: IngestLimits) -> Parsed | None:
     except RecursionError as deep:
         raise json_text.too_deep() from deep
     json_text.within(len(samples), limits.max_samples)
-    if body.count(json_text.NAME_END) != len(names) * len(samples) + 1:
+    if json_text.names_in(body) != len(names) * len(samples) + 1:
         return None  # a name given twice, most likely
     return shapes.alike(samples, names, np.arange(len(samples), dtype=np.int64))
 

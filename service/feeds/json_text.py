@@ -11,12 +11,14 @@ import math
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from service.errors import TooLarge, UnusableInput
 from service.feeds import encoding
 
-NAME_END = b'":'  # stands once for each name in an object; inside a text only after a backslash
 _MOST_DIGITS = 100
+_IN_CACHE = 1 << 17  # octets looked at together: more would be written to memory and read back
+_QUOTE, _COLON = ord('"'), ord(":")
 # What msgspec raises on what is not JSON: texts that are no UTF-8 among them.
 UNREADABLE = (msgspec.DecodeError, UnicodeDecodeError)
 
@@ -45,13 +47,26 @@ def patiently(text: str, where: str = "body") -> Any:
         raise UnusableInput(where, f"is not JSON: {wrong}", "mend it there and send it again") from wrong
 
 
+def names_in(body: bytes) -> int:
+    """How many names stand in a body, counted by the quote and colon behind each.
+
+    A text can only hold the two after a backslash, and so this counts too many rather than too few.
+    """
+    octets = np.frombuffer(body, dtype=np.uint8)
+    count = 0
+    for start in range(0, len(octets), _IN_CACHE):
+        some = octets[start : start + _IN_CACHE + 1]
+        count += int(np.count_nonzero((some[:-1] == _QUOTE) & (some[1:] == _COLON)))
+    return count
+
+
 def read(body: bytes) -> Any:
     """What a body says, by the strict reader where it can tell everything, else by the patient one."""
     try:
         said = strictly(body)
     except UNREADABLE:
         return patiently(encoding.text_of(body, "body"))
-    if body.count(NAME_END) == _names(said):
+    if names_in(body) == _names(said):
         return said
     return patiently(encoding.text_of(body, "body"))
 

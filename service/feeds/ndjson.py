@@ -32,7 +32,7 @@ def _alike(body: bytes, lines: int) -> Parsed | None:
         samples = decoder.decode_lines(body)
     except (*UNREADABLE, RecursionError):
         return None
-    if len(samples) != lines or body.count(json_text.NAME_END) != len(names) * lines:
+    if len(samples) != lines or json_text.names_in(body) != len(names) * lines:
         return None
     return shapes.alike(samples, names, np.arange(1, lines + 1, dtype=np.int64))
 

@@ -24,6 +24,14 @@ _KIND_OF: dict[Sort, Any] = {
     Sort.WORD: str | None,
     Sort.MAC: str | None,
 }
+# The types that such a struct leaves to its fields; a time may be of several.
+_TYPES_OF = {
+    Sort.NUMBER: frozenset((int,)),
+    Sort.RATE: frozenset((int, float)),
+    Sort.NAME: frozenset((str,)),
+    Sort.WORD: frozenset((str,)),
+    Sort.MAC: frozenset((str,)),
+}
 _MOST_NAMES = 1000
 
 
@@ -56,7 +64,8 @@ def alike(structs: Sequence[msgspec.Struct], names: tuple[str, ...], index: Ints
     told = Told(index)
     for name in names:
         if not columns.own(name):
-            cells.take_values(told, columns.COLUMNS[name], list(map(attrgetter(name), structs)))
+            column = columns.COLUMNS[name]
+            cells.take_values(told, column, list(map(attrgetter(name), structs)), _TYPES_OF.get(column.sort))
     return assembly.parsed(told)
 
 
