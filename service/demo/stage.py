@@ -52,7 +52,7 @@ def stage(port: int) -> Iterator[Stage]:
         folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="lopside-demo-"))
         heard = stack.enter_context(receiver.listening(clock, secrets.token_bytes(32)))
         parts = stack.enter_context(_parts(Path(folder), clock, heard))
-        address = stack.enter_context(_listening(app.web_of(parts), port))
+        address = stack.enter_context(answering(app.web_of(parts), port))
         http = stack.enter_context(httpx.Client(base_url=address, timeout=ANSWER_S, trust_env=False))
         yield Stage(parts, clock, heard, address, http)
 
@@ -70,7 +70,7 @@ def _parts(folder: Path, clock: Clock, heard: Receiver) -> Iterator[Parts]:
 
 
 @contextlib.contextmanager
-def _listening(application: FastAPI, port: int) -> Iterator[str]:
+def answering(application: FastAPI, port: int) -> Iterator[str]:
     """The address at which the application answers; the door is open before anybody asks."""
     import uvicorn
 

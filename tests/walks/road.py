@@ -10,15 +10,16 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 
+import httpx
 from receivers import SECRET, Heard, Receiver, listening
 from sqlalchemy import Engine
 from standardwebhooks import Webhook
-from starlette.testclient import TestClient
 from walks.traffic import START_S
 
 from service import app
 from service.app import Parts
 from service.demo.clock import Clock
+from service.demo.stage import answering
 from service.settings.reading import Settings
 from service.storage import retention
 from service.webhooks.client import Client
@@ -31,7 +32,7 @@ class Road:
     parts: Parts
     clock: Clock
     receiver: Receiver
-    http: TestClient
+    http: httpx.Client
 
     def push(self, samples: list[dict[str, Any]]) -> dict[str, Any]:
         """What the service answers to a batch of JSON samples."""
@@ -69,7 +70,7 @@ def road(engine: Engine) -> Iterator[Road]:
     with listening() as receiver:
         routes, settings = (receiver.route(),), Settings.model_construct()
         parts = Parts(settings, engine, routes, Client(), clock.now_ms, owner="the only worker")
-        with TestClient(app.web_of(parts), base_url="http://127.0.0.1", client=("127.0.0.1", 50_000)) as http:
+        with answering(app.web_of(parts), 0) as address, httpx.Client(base_url=address, trust_env=False) as http:
             yield Road(parts, clock, receiver, http)
 
 
