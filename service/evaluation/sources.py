@@ -58,6 +58,8 @@ def _note_devices(
 
 def _rounds(device: Codes, at_ms: Ints) -> dict[int, Ints]:
     """By device, when it was heard, in order."""
+    if len(device) == 0:
+        return {}
     order = np.lexsort((at_ms, device))
     devices, starts = np.unique(device[order], return_index=True)
     return dict(zip(devices.tolist(), np.split(at_ms[order], starts[1:]), strict=True))

@@ -1,0 +1,214 @@
+"""Rounds of evaluation over both databases."""
+
+from __future__ import annotations
+
+import random
+
+import numpy as np
+import pytest
+from evaluation.rounds import LATENESS_S, Rounds
+from sqlalchemy import func, select
+from walks.outcome import at_once, left, same_figures
+from walks.traffic import START_S, polls
+
+from service.storage import arrivals, events, findings, inventory, rollups, tables
+from service.storage.database import reading
+
+HOT = ((3, (0.30, 0.25)), (5, (0.92, 0.02)), (7, (0.47, 0.46)))
+HOT_END_S = 15 * 60
+HOUR_S = 3600
+
+
+@pytest.fixture
+def rounds(engine):
+    return Rounds(engine)
+
+
+def open_ids(engine) -> list[str]:
+    with reading(engine) as connection:
+        kept = findings.listing(connection, findings.Filters(state="open")).items
+    return [one.finding.id for one in kept]
+
+
+def told(engine) -> list[str]:
+    with reading(engine) as connection:
+        columns = tables.deliveries.c
+        return list(connection.scalars(select(columns.what).order_by(columns.created_ms, columns.position)))
+
+
+class TestRun:
+    def test_does_nothing_where_there_is_nothing(self, rounds):
+        assert rounds.run(0).windows == 0
+
+    def test_decides_a_window_once_its_lateness_is_over_and_not_before(self, rounds):
+        rounds.push(polls((1, (0.3, 0.2))), 60)
+
+        assert rounds.run(30 + LATENESS_S - 0.001).windows == 0
+        assert rounds.run(30 + LATENESS_S).windows == 1
+
+    def test_settles_what_has_arrived(self, rounds):
+        rounds.push(polls((1, (0.3, 0.2))), 60)
+
+        rounds.run(60)
+
+        with reading(rounds.engine) as connection:
+            assert arrivals.pending(connection) == []
+
+    @pytest.mark.parametrize("forgetful", [False, True])
+    def test_finds_the_same_whether_or_not_it_remembers(self, rounds, forgetful):
+        samples = polls(*HOT)
+        expected = at_once(samples, HOT_END_S)
+
+        for reached_s in range(30, HOT_END_S + LATENESS_S + 30, 30):
+            rounds.push([s for s in samples if reached_s - 30 < s["time"] - START_S + 1 <= reached_s], reached_s)
+            if forgetful:
+                rounds.evaluator.forget()
+            rounds.run(reached_s)
+
+        kept = left(rounds.engine, HOT_END_S)
+        assert same_figures(kept.members, expected.members)
+        assert kept.found == list(expected.findings)
+
+    def test_owes_each_change_once(self, rounds):
+        rounds.walk(polls(*HOT), HOT_END_S)
+
+        assert told(rounds.engine) == ["raised", "cleared"]
+
+    def test_writes_windows_without_data_as_time_goes_by_and_never_as_zero(self, rounds):
+        rounds.push(polls((2, (0.3, 0.2))), 120)
+
+        rounds.run(300 + LATENESS_S)
+
+        kept = left(rounds.engine, 300)
+        assert np.isnan(kept.members.utilisation[:, 4:, 0]).all()
+        assert (kept.members.coverage[:, 4:, 0] == 0).all()
+
+    def test_stops_writing_for_a_device_that_is_long_gone(self, rounds):
+        rounds.push(polls((2, (0.3, 0.2))), 120)
+        rounds.run(49 * HOUR_S)
+
+        assert rounds.run(50 * HOUR_S).windows == 0
+
+
+class TestSources:
+    def test_a_source_that_misses_three_polls_is_silent_since_its_last_sample(self, rounds):
+        rounds.push(polls((5, (0.3, 0.2))), 300)
+
+        rounds.run(360 + LATENESS_S)
+
+        with reading(rounds.engine) as connection:
+            device = inventory.devices(connection).items[0]
+            told = [kept.event for kept in events.listing(connection, kind="silent").items]
+        assert device.silent_since_ms == (START_S + 300) * 1000
+        assert device.interval_ms == 10_000
+        assert [event.at_ms for event in told] == [(START_S + 300) * 1000]
+
+    def test_a_source_that_is_heard_again_is_not(self, rounds):
+        samples = polls((10, (0.3, 0.2)))
+        rounds.push([s for s in samples if s["time"] - START_S <= 300], 300)
+        rounds.run(400 + LATENESS_S)
+
+        rounds.push(samples, 600)
+        rounds.run(600 + LATENESS_S)
+
+        with reading(rounds.engine) as connection:
+            assert inventory.devices(connection).items[0].silent_since_ms is None
+
+
+class TestRollUps:
+    def test_keep_the_peak_and_the_seconds_above_the_line(self, rounds):
+        """120 s at 98 % and 180 s at 6 %: mean 42.8 %, peak 98 %, 120 s hot; worked by hand."""
+        rounds.walk(polls((2, (0.98, 0.02)), (3, (0.06, 0.02))), 300)
+
+        with reading(rounds.engine) as connection:
+            team = inventory.teams(connection).items[0]
+            kept = rollups.read_many(connection, np.array([team.id]), START_S * 1000, (START_S + 300) * 1000)
+        assert kept.mean[0, 0, 0] == pytest.approx(0.428, abs=1e-4)
+        assert kept.peak[0, 0, 0] == pytest.approx(0.98, abs=1e-4)
+        assert kept.hot_seconds[0, 0, 0] == 120
+        assert kept.coverage[0, 0, 0] == pytest.approx(1)
+
+
+class TestLateSamples:
+    @pytest.mark.parametrize("seed", range(6))
+    def test_give_in_the_end_what_all_at_once_gives(self, sqlite_engine, seed):
+        rounds = Rounds(sqlite_engine)
+        samples = polls(*HOT)
+        draw = random.Random(seed)
+        begun = [(s["time"] - START_S, s) for s in samples]  # the first of each come in time: they order the members
+        due = [(at_s + (at_s > 0 and draw.random() < 0.2) * draw.uniform(0, 600), s) for at_s, s in begun]
+        expected = at_once(samples, HOT_END_S)
+
+        for reached_s in range(60, HOT_END_S + 720, 60):
+            rounds.push([s for at_s, s in due if reached_s - 60 < at_s + 1 <= reached_s], reached_s)
+            rounds.run(reached_s)
+
+        kept = left(rounds.engine, HOT_END_S)
+        assert same_figures(kept.members, expected.members)
+        assert [f for f in kept.found if f.id in {e.id for e in expected.findings}] == list(expected.findings)
+        assert open_ids(rounds.engine) == []
+
+    def test_raise_what_has_become_due_and_still_holds(self, rounds):
+        samples = polls((2, (0.3, 0.2)), (4, (0.92, 0.02)))
+        held_back = [s for s in samples if s["port"] == "m2"]
+        rounds.walk([s for s in samples if s["port"] == "m1"] + held_back[:2], 360)
+        assert told(rounds.engine) == []
+
+        rounds.push(held_back, 460)
+        rounds.run(460)
+
+        assert told(rounds.engine) == ["raised"]
+
+    def test_end_what_turns_out_not_to_have_been_so(self, rounds):
+        true = polls((2, (0.3, 0.2)), (4, (0.92, 0.02)))
+        calm = [{**s, "port": "m1"} for s in polls((6, (0.3, 0.2))) if s["port"] == "m1"]
+        hole = range(130, 350)
+        # m1 jumps over a hole at the mean of what it carried; what it carried within was calm but for the ends.
+        rounds.walk([s for s in true if s["port"] == "m2" or s["time"] - START_S not in hole], 360)
+        raised = told(rounds.engine)
+
+        rounds.push([s for s in calm if s["time"] - START_S in hole], 470)
+        rounds.run(470)
+
+        assert raised == []
+        assert open_ids(rounds.engine) == []
+
+    def test_older_than_a_day_correct_windows_and_no_finding(self, sqlite_engine):
+        rounds = Rounds(sqlite_engine)
+        day_s = 26 * HOUR_S
+        samples = polls((6, (0.92, 0.02)))
+        late = [s for s in samples if s["port"] == "m2" and 0 < s["time"] - START_S]
+        first = [s for s in samples if s not in late]
+        rounds.push(first, 360)
+        rounds.run(360 + LATENESS_S)
+        rounds.push([{**s, "time": s["time"] + day_s, "received_at": s["time"] + day_s} for s in samples], day_s + 360)
+        rounds.run(day_s + 360 + LATENESS_S)
+        before = told(rounds.engine)
+
+        rounds.push(late, day_s + 500)
+        rounds.run(day_s + 500)
+
+        assert told(rounds.engine) == before
+        kept = left(rounds.engine, 360)
+        assert same_figures(kept.members, at_once(samples, 360).members)
+
+
+class TestTransactions:
+    def test_a_round_that_fails_half_way_leaves_nothing_of_the_piece(self, rounds, monkeypatch):
+        rounds.push(polls(*HOT), HOT_END_S)
+
+        def fail(*_told: object) -> None:
+            raise RuntimeError("the power is gone")
+
+        with monkeypatch.context() as broken:
+            broken.setattr(inventory, "note_decided", lambda c, ids, ms: fail() if ms > (START_S + 60) * 1000 else None)
+            with pytest.raises(RuntimeError, match="power"):
+                rounds.run(HOT_END_S + LATENESS_S)
+        with reading(rounds.engine) as connection:
+            assert connection.execute(select(func.count()).select_from(tables.windows)).scalar() == 0
+            assert connection.execute(select(func.count()).select_from(tables.findings)).scalar() == 0
+
+        rounds.evaluator.forget()
+        rounds.run(HOT_END_S + LATENESS_S)
+
+        assert told(rounds.engine) == ["raised", "cleared"]
