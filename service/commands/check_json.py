@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
+import itertools
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict
 from typing import Any, BinaryIO
 
+import numpy as np
+import numpy.typing as npt
 import orjson
 
 from service.commands.judged import Judged
@@ -22,12 +24,23 @@ from service.terms import (
     DataEvent,
     Finding,
     Intervals,
+    MemberWindows,
+    PortName,
     Status,
+    TeamWindows,
+    WhyNot,
 )
 from service.webhooks.fields import fields_of, instant
 from service.webhooks.wording import text_of
 
 Fields = dict[str, Any]
+
+TEAM_FIGURES = ("kind", "evaluable", "even_split", "imbalance", "busiest_share")
+MEMBER_FIGURES = ("utilisation", "lower", "upper", "coverage", "basis", "why_not")
+# Nothing ends at a port's first sample, and a direction that is not counted has no intervals.
+UNTOLD = (Status.NONE, Status.ABSENT)
+ROWS_AT_ONCE = 10_000
+SINGLE_DIGITS = 7
 
 
 def write(judged: Judged, reading: Reading, out: BinaryIO) -> None:
@@ -54,70 +67,90 @@ def settings_of(judged: Judged, reading: Reading) -> Fields:
 
 def windows_of(judged: Judged) -> Iterator[Fields]:
     """Every window of every team, a direction each, in order of team and time."""
-    teams, layout = judged.assessment.teams, judged.layout
-    starts = [instant(int(start)) for start in teams.span.starts()]
-    for at, team in enumerate(layout.teams):
-        members = [int(port) for port in layout.members[at] if port != UNKNOWN]
-        for window, start in enumerate(starts):
-            for way, direction in enumerate(DIRECTIONS):
-                here = (at, window, way)
-                yield {
-                    "device": team.device,
-                    "team": team.team,
-                    "direction": direction,
-                    "start": start,
-                    "kind": KIND_WORDS[teams.kind[here]],
-                    "evaluable": bool(teams.evaluable[here]),
-                    "even_split": _share(teams.even_split[here]),
-                    "imbalance": _share(teams.imbalance[here]),
-                    "busiest_share": _share(teams.busiest_share[here]),
-                    "members": [_member(judged, port, window, way) for port in members],
-                }
+    starts = [instant(start) for start in judged.assessment.teams.span.starts().tolist()]
+    for at, team in enumerate(judged.layout.teams):
+        teams = _lists(judged.assessment.teams, TEAM_FIGURES, at)
+        members = _members_of(judged, at)
+        for window, way in itertools.product(range(len(starts)), range(len(DIRECTIONS))):
+            told = {name: figures[window][way] for name, figures in teams.items()}
+            yield {
+                "device": team.device,
+                "team": team.team,
+                "direction": DIRECTIONS[way],
+                "start": starts[window],
+                **told,
+                "kind": KIND_WORDS[told["kind"]],
+                "members": [_member(port, figures, window, way) for port, figures in members],
+            }
 
 
-def _member(judged: Judged, port: int, window: int, way: int) -> Fields:
-    members, here = judged.assessment.members, (port, window, way)
-    why_not = int(members.why_not[here])
+def _members_of(judged: Judged, at: int) -> list[tuple[str, Fields]]:
+    """Each member of a team: its name, and its figures as lists by window and direction."""
+    ports = [port for port in judged.layout.members[at].tolist() if port != UNKNOWN]
+    windows = judged.assessment.members
+    return [(judged.layout.ports[port].port, _lists(windows, MEMBER_FIGURES, port)) for port in ports]
+
+
+def _lists(windows: TeamWindows | MemberWindows, names: Sequence[str], at: int) -> Fields:
+    # Lists, because a scalar of an array costs ten times as much as an item of a list. NaN becomes null.
+    return {name: _plain(getattr(windows, name)[at]).tolist() for name in names}
+
+
+def _plain(figures: npt.NDArray[Any]) -> npt.NDArray[Any]:
+    # A single 0.8 would else be written as 0.800000011920929.
+    return figures.astype(np.float64).round(SINGLE_DIGITS) if figures.dtype == np.float32 else figures
+
+
+def _member(port: str, figures: Fields, window: int, way: int) -> Fields:
+    told = {name: values[window][way] for name, values in figures.items()}
+    why_not = told["why_not"]
     return {
-        "port": judged.layout.ports[port].port,
-        "utilisation": _share(members.utilisation[here]),
-        "lower": _share(members.lower[here]),
-        "upper": _share(members.upper[here]),
-        "coverage": _share(members.coverage[here]),
-        "basis": BASIS_WORDS[members.basis[here]],
-        "eligible": why_not == 0,
+        "port": port,
+        **told,
+        "basis": BASIS_WORDS[told["basis"]],
+        "eligible": why_not == WhyNot.ELIGIBLE,
         "why_not": WHY_NOT_WORDS[why_not],
     }
 
 
 def intervals_of(judged: Judged) -> Iterator[Fields]:
     """What became of every sample after a port's first, a direction each."""
-    intervals = judged.assessment.intervals
-    for row in range(len(intervals.port)):
-        for way in range(len(DIRECTIONS)):
-            if intervals.status[row, way] not in (Status.NONE, Status.ABSENT):
-                yield _interval(judged, intervals, row, way)
+    told = judged.assessment.intervals
+    for first in range(0, len(told.port), ROWS_AT_ONCE):
+        block = slice(first, first + ROWS_AT_ONCE)
+        columns = (told.port, told.start_ms, told.end_ms, told.octets, told.status, told.flags)
+        rows = zip(*(column[block].tolist() for column in columns), strict=True)
+        for row, (port, start, end, octets, status, flags) in enumerate(rows, start=first):
+            common = _common(judged.layout.ports[port], start, end)
+            for way in range(len(DIRECTIONS)):
+                if status[way] not in UNTOLD:
+                    yield common | _interval(way, octets[way], status[way], flags[way]) | _rates(told, row, way)
 
 
-def _interval(judged: Judged, intervals: Intervals, row: int, way: int) -> Fields:
-    port = judged.layout.ports[intervals.port[row]]
-    start, end = int(intervals.start_ms[row]), int(intervals.end_ms[row])
-    octets = int(intervals.octets[row, way])
-    flags = int(intervals.flags[row, way])
-    told: Fields = {
+def _common(port: PortName, start: int, end: int) -> Fields:
+    return {
         "device": port.device,
         "port": port.port,
-        "direction": DIRECTIONS[way],
         "start": instant(start),
         "end": instant(end),
-        "octets": None if octets == UNKNOWN else octets,
         "seconds": (end - start) / 1000,
-        "status": STATUS_WORDS[intervals.status[row, way]],
-        "flags": [word for flag, word in FLAG_WORDS.items() if flags & flag],
     }
-    if intervals.status[row, way] == Status.AMBIGUOUS:
-        told["candidates_bps"] = [int(rate) for rate in intervals.candidates_bps.get((row, way), ())]
-    return told
+
+
+def _interval(way: int, octets: int, status: int, flags: int) -> Fields:
+    return {
+        "direction": DIRECTIONS[way],
+        "octets": None if octets == UNKNOWN else octets,
+        "status": STATUS_WORDS[status],
+        "flags": [word for flag, word in FLAG_WORDS.items() if flags & flag] if flags else [],
+    }
+
+
+def _rates(told: Intervals, row: int, way: int) -> Fields:
+    """The rates that an ambiguous interval may have had."""
+    if told.status[row, way] != Status.AMBIGUOUS:
+        return {}
+    return {"candidates_bps": [int(rate) for rate in told.candidates_bps.get((row, way), ())]}
 
 
 def finding_of(finding: Finding) -> Fields:
@@ -164,10 +197,6 @@ def summary_of(judged: Judged) -> Fields:
         ],
         "not_evaluable": list(judged.notes),
     }
-
-
-def _share(value: float) -> float | None:
-    return float(value) if math.isfinite(value) else None
 
 
 def _json(told: Fields) -> bytes:
