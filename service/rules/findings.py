@@ -9,7 +9,7 @@ import numpy as np
 
 from service.rules import evidence, words
 from service.rules.life import Step
-from service.rules.state import ON_WIRE_BASES, LifeState, on_wire
+from service.rules.state import ON_WIRE_BASES, RECURRENCES, LifeState, on_wire
 from service.terms import (
     BASIS_WORDS,
     DIRECTIONS,
@@ -85,7 +85,9 @@ def follow(
     for place in sorted(at_place.keys() | opened.keys()):
         some, said = _at_place(scene, place, opened.get(place), at_place.get(place, []))
         if some and some[-1].cleared_ms is None:
-            some[-1] = _stated(scene, replace(some[-1], recurrences=int(life.memory.recurrences[place])), place)
+            some[-1] = _stated(
+                scene, replace(some[-1], recurrences=int(life.memory.life[(*place, RECURRENCES)])), place
+            )
         findings += some
         told += said
     return tuple(findings), tuple(sorted(told, key=lambda one: one.at_ms))

@@ -1,11 +1,13 @@
 """One pass over teams and windows that takes findings through their life, compiled, reading like its rules.
 
-All compiled functions of the rules are in this file: what is compiled is kept on disk under the
-date of the file that asked for it, and would not notice a change in another one.
+Everything that is compiled here stands in this file: what is compiled is kept on disk under the
+date of the file that asked for it, and would not notice a change in another one. Only `live`
+takes tuples of arrays; what it calls takes one place's row and plain numbers, which compiles in
+a tenth of the time.
 """
 
-# ruff: noqa: PLR0913, PLR0917 - compiled functions take their places (team, direction, family, window) one by one
-# ruff: noqa: C901, PLR0915 - the pass and the raise read like their rules, from the first step to the last
+# ruff: noqa: PLR0913, PLR0917 - compiled functions take plain numbers, one by one
+# ruff: noqa: C901, PLR0912, PLR0915 - the pass reads from the first step to the last
 
 from __future__ import annotations
 
@@ -15,21 +17,32 @@ import numpy as np
 
 from service.numerics.compiled import compiled
 from service.rules.state import (
+    CALM,
+    CALM_FROM,
     COMES_AND_GOES,
     DEGRADED_BIT,
     EVALUABLE,
     FAMILIES,
+    KIND,
     KIND_BITS,
+    MET,
+    MISSING,
     ON_WIRE,
     PEAKS,
+    RAISED,
+    RAISES,
+    RECURRENCES,
     REMEMBERED,
+    SEVERITY,
+    SINCE,
     SWAPPED,
     SWINGS,
+    WIRED,
     Memory,
     Positions,
 )
 from service.rules.table import SLACK, RuleTable
-from service.terms import UNKNOWN, Bytes, Family, Floats, Ints, Kind, Singles, Truths
+from service.terms import UNKNOWN, Bytes, Codes, Family, Floats, Ints, Kind, Singles, Truths
 
 DISTRIBUTION, CAPACITY, BUILD = int(Family.DISTRIBUTION), int(Family.CAPACITY), int(Family.BUILD)
 UNEVEN, SKEWED = int(Kind.UNEVEN), int(Kind.SKEWED)
@@ -40,13 +53,14 @@ MINOR = 1  # position in SEVERITY_ORDER
 SWAPS = 4  # changes of the hot members in SWINGS windows that make a ping-pong ...
 STEADY = 0.10  # ... while the team's total varies by no more than this (population standard deviation / mean)
 
-STEPS = ("raised", "recurrent", "kind", "severity", "unverified", "verified", "cleared")
-RAISED, RECURRENT, NEW_KIND, NEW_SEVERITY, UNVERIFIED, VERIFIED, CLEARED = range(7)
+STEPS = ("raised", "recurrent", "verified", "kind", "severity", "unverified", "cleared")
+IS_RAISED, IS_RECURRENT, IS_VERIFIED, HAS_NEW_KIND, HAS_NEW_SEVERITY, IS_UNVERIFIED, IS_CLEARED = range(7)
 # A step's whole numbers: slot, team, direction, family, what, kind, level, since, recurrences, and of a
 # raise: windows seen, evaluable, flagged, slot of the peak. Its figures: peak, discards, member at the peak.
 STEP_COLUMNS = 13
 
-Log: TypeAlias = tuple[Ints, Floats, int]
+# A team's rule in whole numbers: windows to raise, of how many, how far back, to clear, blind after, held for.
+TeamRule: TypeAlias = tuple[int, int, int, int, int, int]
 
 
 class Windows(NamedTuple):
@@ -67,6 +81,103 @@ class Windows(NamedTuple):
 
 
 @compiled
+def live(
+    memory: Memory, rules: RuleTable, windows: Windows, first: int, gap: int, remember: bool
+) -> tuple[Ints, Floats]:
+    """Take all teams through all windows; with `remember`, findings are taken as they are and only followed."""
+    codes, totals, hot, hot_slot, life = memory.codes, memory.totals, memory.hot, memory.hot_slot, memory.life
+    peaks, peak_at, discards = memory.peaks, memory.peak_at, memory.discards
+    n_teams, n_windows = windows.evaluable.shape[0], windows.evaluable.shape[1]
+    rows, figures, n = np.empty((16, STEP_COLUMNS), dtype=np.int64), np.empty((16, 3), dtype=np.float64), 0
+    # After so long a hole nothing is left to forget.
+    lead = min(gap, rules.blind + REMEMBERED + 1)
+    for t in range(n_teams):
+        rule = (
+            int(rules.raise_windows[t]),
+            int(rules.raise_of[t]),
+            int(rules.within[t]),
+            int(rules.clear_windows[t]),
+            rules.blind,
+            rules.hold,
+        )
+        clear_line = rules.clear[t] + SLACK
+        for d in range(2):
+            for k in range(lead + n_windows):
+                w = k - gap if k < lead else k - lead
+                slot = first + w
+                code = level = 0
+                has_room = False
+                at, at_swing = slot % PEAKS, slot % SWINGS
+                totals[t, d, at_swing] = peaks[t, d, at] = discards[t, d, at] = np.nan
+                if w >= 0 and windows.evaluable[t, w, d]:
+                    swapped = False
+                    if windows.hot[t, w, d]:
+                        recent = slot - hot_slot[t, d] < SWINGS
+                        swapped = recent and _is_swap(hot[t, d], windows.hot[t, w, d])
+                        hot[t, d] = windows.hot[t, w, d]
+                        hot_slot[t, d] = slot
+                    code = _code(windows.kind[t, w, d], windows.degraded[t, w, d], swapped, windows.on_wire[t, w, d])
+                    level = int(windows.level[t, w, d])
+                    has_room = windows.even_split[t, w, d] <= clear_line
+                    totals[t, d, at_swing] = windows.total[t, w, d]
+                    peaks[t, d, at] = windows.utilisation[t, w, d]
+                    peak_at[t, d, at] = windows.busiest[t, w, d]
+                    discards[t, d, at] = windows.discards[t, w, d]
+                codes[t, d, slot % REMEMBERED] = code
+                for f in range(FAMILIES):
+                    mine, steps = life[t, d, f], 0
+                    is_open = mine[KIND] != 0
+                    if not is_open and (remember or not _carries(code, f)):
+                        continue
+                    ping_pong = has_room and _ping_pong(codes[t, d], totals[t, d], slot, f)
+                    if not is_open:
+                        steps = _raise(mine, codes[t, d], rule, slot, f, level, ping_pong)
+                    elif remember and slot <= mine[RAISED]:
+                        if slot == mine[RAISED]:
+                            _raised_here(mine, codes[t, d], rule, slot, f, w >= REMEMBERED)
+                    elif code == 0 or ((code & ON_WIRE) != 0) != (mine[WIRED] != 0):
+                        steps = _wait(mine, rule)
+                    else:
+                        calm = windows.calm[t, w, d, f]
+                        knows = not remember or w >= REMEMBERED
+                        counts = not remember or mine[RAISED] >= first + REMEMBERED
+                        if remember:
+                            level = 0
+                        steps = _follow(mine, codes[t, d], rule, slot, f, level, ping_pong, calm, knows, counts)
+                    if steps == 0 or remember:
+                        continue
+                    for what in range(len(STEPS)):
+                        if steps >> what & 1:
+                            if n == len(rows):
+                                rows = np.concatenate((rows, np.empty_like(rows)))
+                                figures = np.concatenate((figures, np.empty_like(figures)))
+                            _note(rows[n], figures[n], mine, slot, what)
+                            rows[n, 1], rows[n, 2], rows[n, 3] = t, d, f
+                            if what in (IS_RAISED, IS_RECURRENT):
+                                _count(rows[n], codes[t, d], slot, f)
+                                _find_peak(rows[n], figures[n], peaks[t, d], peak_at[t, d], discards[t, d])
+                            n += 1
+                    if steps >> IS_CLEARED & 1:
+                        mine[KIND] = mine[RECURRENCES] = 0
+    return rows[:n], figures[:n]
+
+
+@compiled
+def _code(kind: int, degraded: bool, swapped: bool, on_wire: bool) -> int:
+    """What is kept of an evaluable window."""
+    return EVALUABLE | int(kind) | degraded * DEGRADED_BIT | swapped * SWAPPED | on_wire * ON_WIRE
+
+
+@compiled
+def _is_swap(before: int, now: int) -> bool:
+    """Whether one member left the hot ones and another joined them.
+
+    A second member that flickers at the line is no swap, nor are windows in which none is hot.
+    """
+    return (now & ~before) != 0 and (before & ~now) != 0
+
+
+@compiled
 def _carries(code: int, family: int) -> bool:
     """Whether a remembered window carries a kind of the family."""
     kind = code & KIND_BITS
@@ -78,19 +189,23 @@ def _carries(code: int, family: int) -> bool:
 
 
 @compiled
-def _due(codes: Bytes, slot: int, family: int, kind: int, basis: int, needed: int, of: int, within: int) -> int:
-    """The slot of the oldest of the flagged windows that make a raise due, UNKNOWN where none is.
+def _due(codes: Bytes, rule: TeamRule, slot: int, family: int, kind: int) -> int:
+    """The slot of the oldest of the flagged windows that make a raise due at this one, or UNKNOWN.
 
-    With a `kind`, only windows of that very kind count as flagged.
+    Only windows on this one's basis count; with a `kind`, only those of that very kind are flagged.
     """
+    now = codes[slot % REMEMBERED]
+    if not _carries(now, family):
+        return UNKNOWN
+    needed, of, within, _, _, _ = rule
     seen = 0
     flagged = 0
     for back in range(within):
         code = codes[(slot - back) % REMEMBERED]
-        if (code & EVALUABLE) == 0 or (code & ON_WIRE) != basis:
+        if (code & EVALUABLE) == 0 or (code & ON_WIRE) != (now & ON_WIRE):
             continue
         seen += 1
-        if _carries(code, family) and (kind == 0 or kind == (code & KIND_BITS)):
+        if _carries(code, family) and (kind in (0, code & KIND_BITS)):
             flagged += 1
             if flagged == needed:
                 return slot - back
@@ -100,12 +215,13 @@ def _due(codes: Bytes, slot: int, family: int, kind: int, basis: int, needed: in
 
 
 @compiled
-def _commonest(codes: Bytes, slot: int, family: int, basis: int, since: int) -> int:
+def _commonest(codes: Bytes, slot: int, family: int, since: int) -> int:
     """The kind that most flagged windows since `since` carried; of two as common, the newer."""
     if family == BUILD:
         return DEGRADED
     best = 0
     most = 0
+    basis = codes[slot % REMEMBERED] & ON_WIRE
     for back in range(slot - since + 1):
         candidate = codes[(slot - back) % REMEMBERED] & KIND_BITS
         count = 0
@@ -114,13 +230,13 @@ def _commonest(codes: Bytes, slot: int, family: int, basis: int, since: int) -> 
             if (code & EVALUABLE) and (code & ON_WIRE) == basis and (code & KIND_BITS) == candidate:
                 count += 1
         if count > most and _carries(candidate, family):
-            best = candidate
+            best = int(candidate)
             most = count
     return best
 
 
 @compiled
-def _swaps(codes: Bytes, slot: int) -> tuple[int, int]:
+def _swings(codes: Bytes, slot: int) -> tuple[int, int]:
     """How often the hot members changed in the last SWINGS windows, and the slot of the first change."""
     count = 0
     first = slot
@@ -129,6 +245,14 @@ def _swaps(codes: Bytes, slot: int) -> tuple[int, int]:
             count += 1
             first = slot - back
     return count, first
+
+
+@compiled
+def _ping_pong(codes: Bytes, totals: Singles, slot: int, family: int) -> bool:
+    """Whether a flagged window is one more stroke of a load that goes to and fro between members."""
+    if family != DISTRIBUTION or not _carries(codes[slot % REMEMBERED], family):
+        return False
+    return _swings(codes, slot)[0] >= SWAPS and _steady(totals)
 
 
 @compiled
@@ -151,263 +275,125 @@ def _steady(totals: Singles) -> bool:
 
 
 @compiled
-def _worst(memory: Memory, team: int, way: int, slot: int, since: int) -> tuple[float, int, int, float]:
-    """Peak, its slot and member, and worst discards of the evaluable windows from `since` to `slot`."""
-    peak, discards = np.nan, np.nan
-    peak_slot, peak_at = slot, UNKNOWN
-    for back in range(min(PEAKS, slot - since + 1)):
-        at = (slot - back) % PEAKS
-        # Of equal peaks the oldest is told, hence not just above.
-        if memory.peaks[team, way, at] >= peak or (np.isnan(peak) and memory.peaks[team, way, at] >= 0):
-            peak = memory.peaks[team, way, at]
-            peak_slot, peak_at = slot - back, memory.peak_at[team, way, at]
-        if memory.discards[team, way, at] > discards or np.isnan(discards):
-            discards = memory.discards[team, way, at]
-    return peak, peak_slot, peak_at, discards
-
-
-@compiled
-def _counted(codes: Bytes, slot: int, since: int, family: int, basis: int) -> tuple[int, int]:
-    """How many windows from `since` to `slot` were evaluable on this basis, and how many flagged."""
-    evaluable = 0
-    flagged = 0
-    for back in range(slot - since + 1):
-        code = codes[(slot - back) % REMEMBERED]
-        if (code & EVALUABLE) and (code & ON_WIRE) == basis:
-            evaluable += 1
-            flagged += int(_carries(code, family))
-    return evaluable, flagged
-
-
-@compiled
-def live(
-    memory: Memory, rules: RuleTable, windows: Windows, first: int, gap: int, remember: bool
-) -> tuple[Ints, Floats]:
-    """Take all teams through all windows; with `remember`, findings are taken as they are and only followed."""
-    # Columns by name once: tuples of arrays handed on for every team would cost more than all the rest.
-    codes, totals, hot, hot_slot = memory.codes, memory.totals, memory.hot, memory.hot_slot
-    peaks, peak_at, discards, kind = memory.peaks, memory.peak_at, memory.discards, memory.kind
-    n_teams, n_windows = windows.evaluable.shape[0], windows.evaluable.shape[1]
-    log = (np.empty((16, STEP_COLUMNS), dtype=np.int64), np.empty((16, 3), dtype=np.float64), 0)
-    # After so long a hole nothing is left to forget.
-    lead = min(gap, rules.blind + REMEMBERED + 1)
-    for t in range(n_teams):
-        for d in range(2):
-            for k in range(lead + n_windows):
-                w = k - gap if k < lead else k - lead
-                slot = first + w
-                code = 0
-                at, at_swing = slot % PEAKS, slot % SWINGS
-                totals[t, d, at_swing] = peaks[t, d, at] = discards[t, d, at] = np.nan
-                if w >= 0 and windows.evaluable[t, w, d]:
-                    swapped = False
-                    if windows.hot[t, w, d]:
-                        recent = slot - hot_slot[t, d] < SWINGS
-                        swapped = recent and _is_swap(hot[t, d], windows.hot[t, w, d])
-                        hot[t, d] = windows.hot[t, w, d]
-                        hot_slot[t, d] = slot
-                    code = _code(windows.kind[t, w, d], windows.degraded[t, w, d], swapped, windows.on_wire[t, w, d])
-                    totals[t, d, at_swing] = windows.total[t, w, d]
-                    peaks[t, d, at] = windows.utilisation[t, w, d]
-                    peak_at[t, d, at] = windows.busiest[t, w, d]
-                    discards[t, d, at] = windows.discards[t, w, d]
-                codes[t, d, slot % REMEMBERED] = code
-                for f in range(FAMILIES):
-                    if kind[t, d, f] == 0:
-                        if not remember and _carries(code, f):
-                            log = _open(memory, rules, windows, t, d, f, w, slot, log)
-                    elif not remember or slot > memory.raised[t, d, f]:
-                        log = _follow(memory, rules, windows, t, d, f, w, slot, first, remember, log)
-                    elif slot == memory.raised[t, d, f]:
-                        _raised_here(memory, rules, t, d, f, slot, w >= REMEMBERED)
-    return log[0][: log[2]], log[1][: log[2]]
-
-
-@compiled
-def _code(kind: int, degraded: bool, swapped: bool, on_wire: bool) -> int:
-    """What is kept of an evaluable window."""
-    return EVALUABLE | kind | degraded * DEGRADED_BIT | swapped * SWAPPED | on_wire * ON_WIRE
-
-
-@compiled
-def _is_swap(before: int, now: int) -> bool:
-    """Whether one member left the hot ones and another joined them.
-
-    A second member that flickers at the line is no swap, nor are windows in which none is hot.
-    """
-    return (now & ~before) != 0 and (before & ~now) != 0
-
-
-@compiled
-def _is_due(memory: Memory, rules: RuleTable, t: int, d: int, f: int, slot: int, kind: int) -> int:
-    """The slot since which a raise is due at a flagged window (of that very kind, if one is given), or UNKNOWN."""
-    codes = memory.codes[t, d]
-    code = codes[slot % REMEMBERED]
-    if not _carries(code, f):
-        return UNKNOWN
-    needed, of, within = rules.raise_windows[t], rules.raise_of[t], rules.within[t]
-    return _due(codes, slot, f, kind, code & ON_WIRE, needed, of, within)
-
-
-@compiled
-def _ping_pong(memory: Memory, rules: RuleTable, windows: Windows, t: int, d: int, f: int, w: int, slot: int) -> bool:
-    """Whether a flagged window is one more stroke of a load that goes to and fro between members."""
-    codes = memory.codes[t, d]
-    if f != DISTRIBUTION or not _carries(codes[slot % REMEMBERED], f):
-        return False
-    if windows.even_split[t, w, d] > rules.clear[t] + SLACK:
-        return False
-    return _swaps(codes, slot)[0] >= SWAPS and _steady(memory.totals[t, d])
-
-
-@compiled
-def _open(
-    memory: Memory, rules: RuleTable, windows: Windows, t: int, d: int, f: int, w: int, slot: int, log: Log
-) -> Log:
-    """Raise, if a raise is due."""
-    codes = memory.codes[t, d]
-    since = _is_due(memory, rules, t, d, f, slot, 0)
-    basis = codes[slot % REMEMBERED] & ON_WIRE
+def _raise(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, level: int, ping_pong: bool) -> int:
+    """Raise, if a raise is due: by enough flagged windows, or by a ping-pong that flags too few."""
+    since = _due(codes, rule, slot, family, 0)
     if since != UNKNOWN:
-        kind = _commonest(codes, slot, f, basis, since)
-    elif _ping_pong(memory, rules, windows, t, d, f, w, slot):
-        kind, since = OSCILLATING, _swaps(codes, slot)[1]
+        kind = _commonest(codes, slot, family, since)
+    elif ping_pong:
+        kind, since = OSCILLATING, _swings(codes, slot)[1]
     else:
-        return log
-    raises = memory.raises[t, d, f]
-    raises[2], raises[1], raises[0] = raises[1], raises[0], slot
-    again = raises[2] != UNKNOWN and slot - raises[2] <= rules.hold
-    memory.kind[t, d, f] = kind
-    memory.severity[t, d, f] = _level(windows.level[t, w, d], kind)
-    memory.on_wire[t, d, f] = basis != 0
-    memory.raised[t, d, f] = slot
-    memory.since[t, d, f] = since
-    memory.calm[t, d, f] = 0
-    memory.missing[t, d, f] = 0
-    memory.met[t, d, f] = slot
-    memory.recurrences[t, d, f] = COMES_AND_GOES if again else 0
-    log = _note(memory, t, d, f, slot, RECURRENT if again else RAISED, log)
-    rows, figures, n = log
-    rows[n - 1, 9] = slot - since + 1
-    rows[n - 1, 10], rows[n - 1, 11] = _counted(codes, slot, since, f, basis)
-    peak, peak_slot, peak_at, discards = _worst(memory, t, d, slot, since)
-    rows[n - 1, 12] = peak_slot
-    figures[n - 1, 0], figures[n - 1, 1], figures[n - 1, 2] = peak, discards, peak_at
-    return log
+        return 0
+    mine[RAISES + 2], mine[RAISES + 1], mine[RAISES] = mine[RAISES + 1], mine[RAISES], slot
+    again = mine[RAISES + 2] != UNKNOWN and slot - mine[RAISES + 2] <= rule[5]
+    mine[KIND] = kind
+    mine[SEVERITY] = _level(level, kind)
+    mine[WIRED] = (codes[slot % REMEMBERED] & ON_WIRE) != 0
+    mine[RAISED] = mine[MET] = slot
+    mine[SINCE] = since
+    mine[CALM] = mine[MISSING] = 0
+    mine[RECURRENCES] = COMES_AND_GOES if again else 0
+    return 1 << (IS_RECURRENT if again else IS_RAISED)
 
 
 @compiled
-def _raised_here(memory: Memory, rules: RuleTable, t: int, d: int, f: int, slot: int, trusted: bool) -> None:
+def _raised_here(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, knows: bool) -> None:
     """Rebuilding: a finding is known to have been raised at this window; the windows tell as what, if they reach back.
 
     Where they don't, the kind that the finding has by now is as good: whatever changed it since
     shows again.
     """
-    memory.met[t, d, f] = slot
-    if not trusted:
+    mine[MET] = slot
+    if not knows:
         return
-    codes = memory.codes[t, d]
-    due = _is_due(memory, rules, t, d, f, slot, 0)
-    basis = codes[slot % REMEMBERED] & ON_WIRE
-    memory.kind[t, d, f] = OSCILLATING if due == UNKNOWN else _commonest(codes, slot, f, basis, due)
-    if memory.recurrences[t, d, f]:
-        memory.recurrences[t, d, f] = COMES_AND_GOES
+    since = _due(codes, rule, slot, family, 0)
+    mine[KIND] = OSCILLATING if since == UNKNOWN else _commonest(codes, slot, family, since)
+    if mine[RECURRENCES]:
+        mine[RECURRENCES] = COMES_AND_GOES
 
 
 @compiled
-def _wait(memory: Memory, rules: RuleTable, t: int, d: int, f: int, slot: int, remember: bool, log: Log) -> Log:
+def _wait(mine: Codes, rule: TeamRule) -> int:
     """Nobody knows, or on another basis than the finding's: it waits, and after a while says so."""
-    missing = memory.missing[t, d, f] + 1
-    memory.missing[t, d, f] = min(missing, rules.blind + 1)
-    if missing == rules.blind:
-        # Calm minutes on either side of so long a hole are not running.
-        memory.calm[t, d, f] = 0
-        if not remember:
-            return _note(memory, t, d, f, slot, UNVERIFIED, log)
-    return log
+    blind = rule[4]
+    mine[MISSING] = min(mine[MISSING] + 1, blind + 1)
+    if mine[MISSING] != blind:
+        return 0
+    # Calm minutes on either side of so long a hole are not running.
+    mine[CALM] = 0
+    return 1 << IS_UNVERIFIED
 
 
 @compiled
 def _follow(
-    memory: Memory,
-    rules: RuleTable,
-    windows: Windows,
-    t: int,
-    d: int,
-    f: int,
-    w: int,
+    mine: Codes,
+    codes: Bytes,
+    rule: TeamRule,
     slot: int,
-    first: int,
-    remember: bool,
-    log: Log,
-) -> Log:
-    """Take an open finding through one window."""
-    code = memory.codes[t, d, slot % REMEMBERED]
-    missing = memory.missing[t, d, f]
-    if code == 0 or ((code & ON_WIRE) != 0) != memory.on_wire[t, d, f]:
-        return _wait(memory, rules, t, d, f, slot, remember, log)
-    memory.missing[t, d, f] = 0
-    if missing >= rules.blind and not remember:
-        log = _note(memory, t, d, f, slot, VERIFIED, log)
-    if not remember or w >= REMEMBERED:
-        kind = _kind_now(memory, rules, windows, t, d, f, w, slot)
-        if kind != memory.kind[t, d, f]:
-            memory.kind[t, d, f] = kind
-            if not remember:
-                log = _note(memory, t, d, f, slot, NEW_KIND, log)
+    family: int,
+    level: int,
+    ping_pong: bool,
+    calm: bool,
+    knows: bool,
+    counts: bool,
+) -> int:
+    """Take an open finding through an evaluable window; what became so, as bits.
+
+    `knows` is whether enough is remembered to tell its kind, `counts` whether it may be counted
+    as having come again: while rebuilding, neither always is.
+    """
+    steps = 0
+    if mine[MISSING] >= rule[4]:
+        steps |= 1 << IS_VERIFIED
+    mine[MISSING] = 0
+    if knows:
+        kind = _kind_now(mine, codes, rule, slot, family, ping_pong)
+        if kind != mine[KIND]:
+            mine[KIND] = kind
+            steps |= 1 << HAS_NEW_KIND
     # Severity rises, and never falls while the finding is open: that would only make noise.
-    level = _level(windows.level[t, w, d], memory.kind[t, d, f])
-    if level > memory.severity[t, d, f] and _carries(code, f) and not remember:
-        memory.severity[t, d, f] = level
-        log = _note(memory, t, d, f, slot, NEW_SEVERITY, log)
-    _count_again(memory, rules, t, d, f, slot, not remember or memory.raised[t, d, f] >= first + REMEMBERED)
-    if _is_over(memory, rules, t, d, f, slot, windows.calm[t, w, d, f]) and not remember:
-        log = _note(memory, t, d, f, slot, CLEARED, log)
-        memory.kind[t, d, f] = 0
-        memory.recurrences[t, d, f] = 0
-    return log
+    if _carries(codes[slot % REMEMBERED], family) and _level(level, mine[KIND]) > mine[SEVERITY]:
+        mine[SEVERITY] = _level(level, mine[KIND])
+        steps |= 1 << HAS_NEW_SEVERITY
+    if _due(codes, rule, slot, family, 0) != UNKNOWN:
+        # What is held open because it comes and goes came again, if it had stayed away for as long as clears.
+        away = mine[MET] == UNKNOWN or slot - mine[MET] > rule[3]
+        if counts and away and mine[RECURRENCES] >= COMES_AND_GOES:
+            mine[RECURRENCES] += 1
+        mine[MET] = slot
+    if _is_over(mine, rule, slot, calm):
+        steps |= 1 << IS_CLEARED
+    return steps
 
 
 @compiled
-def _kind_now(memory: Memory, rules: RuleTable, windows: Windows, t: int, d: int, f: int, w: int, slot: int) -> int:
+def _kind_now(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, ping_pong: bool) -> int:
     """The kind of an open finding follows the windows by the rule that raises; a ping-pong lasts while it swings."""
-    kind = int(memory.kind[t, d, f])
-    if f == BUILD:
+    kind = int(mine[KIND])
+    if family == BUILD:
         return kind
-    if _ping_pong(memory, rules, windows, t, d, f, w, slot):
+    if ping_pong:
         return OSCILLATING
-    if kind == OSCILLATING and _swaps(memory.codes[t, d], slot)[0] > 0:
+    if kind == OSCILLATING and _swings(codes, slot)[0] > 0:
         return kind
-    own = int(memory.codes[t, d, slot % REMEMBERED]) & KIND_BITS
-    if own != kind and _is_due(memory, rules, t, d, f, slot, own) != UNKNOWN:
+    own = int(codes[slot % REMEMBERED]) & KIND_BITS
+    if own != kind and _due(codes, rule, slot, family, own) != UNKNOWN:
         return own
     return kind
 
 
 @compiled
-def _count_again(memory: Memory, rules: RuleTable, t: int, d: int, f: int, slot: int, count: bool) -> None:
-    """What is held open because it comes and goes came again, if it had stayed away for as long as clears."""
-    if _is_due(memory, rules, t, d, f, slot, 0) == UNKNOWN:
-        return
-    met = memory.met[t, d, f]
-    away = met == UNKNOWN or slot - met > rules.clear_windows[t]
-    if count and away and memory.recurrences[t, d, f] >= COMES_AND_GOES:
-        memory.recurrences[t, d, f] += 1
-    memory.met[t, d, f] = slot
-
-
-@compiled
-def _is_over(memory: Memory, rules: RuleTable, t: int, d: int, f: int, slot: int, calm: bool) -> bool:
+def _is_over(mine: Codes, rule: TeamRule, slot: int, calm: bool) -> bool:
     """Whether enough calm windows ran; a window between the lines only starts their count anew."""
     if not calm:
-        memory.calm[t, d, f] = 0
+        mine[CALM] = 0
         return False
-    memory.calm[t, d, f] += 1
-    if memory.calm[t, d, f] == 1:
-        memory.calm_from[t, d, f] = slot
-    if memory.recurrences[t, d, f] >= COMES_AND_GOES and slot + 1 - memory.calm_from[t, d, f] < rules.hold:
+    mine[CALM] += 1
+    if mine[CALM] == 1:
+        mine[CALM_FROM] = slot
+    if mine[RECURRENCES] >= COMES_AND_GOES and slot + 1 - mine[CALM_FROM] < rule[5]:
         return False
-    return bool(memory.calm[t, d, f] >= rules.clear_windows[t])
+    return bool(mine[CALM] >= rule[3])
 
 
 @compiled
@@ -417,15 +403,36 @@ def _level(level: int, kind: int) -> int:
 
 
 @compiled
-def _note(memory: Memory, t: int, d: int, f: int, slot: int, what: int, log: Log) -> Log:
-    """Write down that something became so, with twice the room where there is none left."""
-    rows, figures, n = log
-    if n == len(rows):
-        rows = np.concatenate((rows, np.empty_like(rows)))
-        figures = np.concatenate((figures, np.empty_like(figures)))
-    rows[n, 0], rows[n, 1], rows[n, 2], rows[n, 3], rows[n, 4] = slot, t, d, f, what
-    rows[n, 5], rows[n, 6] = memory.kind[t, d, f], memory.severity[t, d, f]
-    rows[n, 7], rows[n, 8] = memory.since[t, d, f], memory.recurrences[t, d, f]
-    rows[n, 9:] = 0
-    figures[n, 0], figures[n, 1], figures[n, 2] = np.nan, np.nan, UNKNOWN
-    return rows, figures, n + 1
+def _note(row: Ints, figures: Floats, mine: Codes, slot: int, what: int) -> None:
+    """Write down that something became so."""
+    row[0], row[4] = slot, what
+    row[5], row[6], row[7], row[8] = mine[KIND], mine[SEVERITY], mine[SINCE], mine[RECURRENCES]
+    row[9:] = 0
+    figures[0], figures[1], figures[2] = np.nan, np.nan, UNKNOWN
+
+
+@compiled
+def _count(row: Ints, codes: Bytes, slot: int, family: int) -> None:
+    """Of the windows since a raised finding began: how many there were, were evaluable on its basis, were flagged."""
+    basis = codes[slot % REMEMBERED] & ON_WIRE
+    row[9] = slot - row[7] + 1
+    for back in range(row[9]):
+        code = codes[(slot - back) % REMEMBERED]
+        if (code & EVALUABLE) and (code & ON_WIRE) == basis:
+            row[10] += 1
+            row[11] += int(_carries(code, family))
+
+
+@compiled
+def _find_peak(row: Ints, figures: Floats, peaks: Singles, peak_at: Positions, discards: Singles) -> None:
+    """Peak, its slot and member, and worst discards of the windows since a raised finding began."""
+    row[12] = row[0]
+    for back in range(min(PEAKS, row[9])):
+        slot = row[0] - back
+        peak, discarded = peaks[slot % PEAKS], discards[slot % PEAKS]
+        # Of equal peaks the oldest is told, hence not just above.
+        if peak >= figures[0] or (np.isnan(figures[0]) and peak >= 0):
+            figures[0], figures[2] = peak, peak_at[slot % PEAKS]
+            row[12] = slot
+        if discarded > figures[1] or np.isnan(figures[1]):
+            figures[1] = discarded

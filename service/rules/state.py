@@ -48,14 +48,19 @@ ON_WIRE_BASES = (Basis.WIRE, Basis.INFERRED)
 KIND_BITS, EVALUABLE, DEGRADED_BIT, SWAPPED, ON_WIRE = 7, 8, 16, 32, 64
 
 
-class Memory(NamedTuple):
-    """Arrays of shape (n_teams, 2, ...); what they say of windows alone, and what of findings.
+# Columns of `life`; RAISES is the first of COMES_AND_GOES.
+KIND, SEVERITY, WIRED, RAISED, SINCE, CALM, CALM_FROM, MISSING, MET, RECURRENCES, RAISES = range(11)
+LIFE_COLUMNS = RAISES + COMES_AND_GOES
 
-    Of windows: `codes` and `totals`, `peaks`, `peak_at` (member), `discards` as rings by slot,
-    `hot` the last hot members and `hot_slot` when. Of findings, a family each on the last axis:
-    `kind` is 0 while none is open, `raised` and `since` slots, `calm` windows running from
-    `calm_from`, `missing` windows running, `met` the slot in which the raise was last due,
-    `raises` the last three slots of raises.
+
+class Memory(NamedTuple):
+    """Arrays of shape (n_teams, 2, ...): what is remembered of windows, and of findings.
+
+    Of windows, as rings by slot: `codes`, `totals`, `peaks`, `peak_at` (member) and `discards`;
+    `hot` are the last hot members and `hot_slot` says when. Of findings: `life`, shape
+    (n_teams, 2, families, columns), whose KIND is 0 while none is open; RAISED, SINCE, CALM_FROM,
+    MET (when a raise was last due) and the last RAISES are slots, CALM and MISSING windows
+    running, WIRED whether it rests on figures on wire.
     """
 
     codes: Bytes
@@ -65,17 +70,7 @@ class Memory(NamedTuple):
     discards: Singles
     hot: Bytes
     hot_slot: Slots
-    kind: Bytes
-    severity: Bytes
-    on_wire: Truths
-    raised: Slots
-    since: Slots
-    calm: Codes
-    calm_from: Slots
-    missing: Codes
-    met: Slots
-    raises: Slots
-    recurrences: Codes
+    life: Codes
 
 
 @dataclass(frozen=True)
@@ -126,18 +121,10 @@ def fresh(n_teams: int) -> LifeState:
         discards=of(np.float32, PEAKS, value=np.nan),
         hot=of(np.uint8),
         hot_slot=of(np.int32, value=UNKNOWN),
-        kind=of(np.uint8, FAMILIES),
-        severity=of(np.uint8, FAMILIES),
-        on_wire=of(np.bool_, FAMILIES),
-        raised=of(np.int32, FAMILIES, value=UNKNOWN),
-        since=of(np.int32, FAMILIES, value=UNKNOWN),
-        calm=of(np.int32, FAMILIES),
-        calm_from=of(np.int32, FAMILIES, value=UNKNOWN),
-        missing=of(np.int32, FAMILIES),
-        met=of(np.int32, FAMILIES, value=UNKNOWN),
-        raises=of(np.int32, FAMILIES, COMES_AND_GOES, value=UNKNOWN),
-        recurrences=of(np.int32, FAMILIES),
+        life=of(np.int32, FAMILIES, LIFE_COLUMNS),
     )
+    memory.life[..., [RAISED, SINCE, CALM_FROM, MET]] = UNKNOWN
+    memory.life[..., RAISES:] = UNKNOWN
     return LifeState(memory, no_depth(n_teams))
 
 
@@ -152,14 +139,15 @@ def _devices_and_teams(layout: Layout) -> Iterable[tuple[int, TeamName]]:
 
 def _seed(memory: Memory, at: tuple[int, int, int], finding: Finding, now: tuple[int, int]) -> None:
     at_ms, width_ms = now
+    mine = memory.life[at]
     slot = finding.raised_ms // width_ms - 1
     if slot > at_ms // width_ms - windows_in(HOLD_S, width_ms) - 1:
-        memory.raises[at] = [slot, *memory.raises[at][:-1]]
+        mine[RAISES:] = [slot, *mine[RAISES:-1]]
     if finding.cleared_ms is not None and finding.cleared_ms <= at_ms:
         return
-    memory.kind[at] = KIND_WORDS.index(finding.kind)
-    memory.severity[at] = SEVERITY_ORDER.index(finding.severity)
-    memory.on_wire[at] = BASIS_WORDS.index(finding.basis) in ON_WIRE_BASES
-    memory.raised[at] = slot
-    memory.since[at] = finding.since_ms // width_ms
-    memory.recurrences[at] = finding.recurrences
+    mine[KIND] = KIND_WORDS.index(finding.kind)
+    mine[SEVERITY] = SEVERITY_ORDER.index(finding.severity)
+    mine[WIRED] = BASIS_WORDS.index(finding.basis) in ON_WIRE_BASES
+    mine[RAISED] = slot
+    mine[SINCE] = finding.since_ms // width_ms
+    mine[RECURRENCES] = finding.recurrences

@@ -128,7 +128,7 @@ class TestEvents:
 
         found = assessed(rows, fact(10 * GIGABIT, counter_bits=32), windows=270)
 
-        assert [at for kind, _, at in told(found) if kind == "ambiguous"] == [61, 8061]
+        assert [at for kind, _, at in told(found) if kind == "ambiguous"] == [61, 8000]
 
     def test_all_say_what_to_do(self):
         assert all(len(text) > 40 and text[0].islower() for text in events.TEXTS.values())

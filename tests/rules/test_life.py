@@ -14,7 +14,7 @@ from rules.team_windows import FIRST_SLOT, LETTERS, WIDTH_MS, band, calm, end_of
 from service.rules import findings, life, passage
 from service.rules.findings import Scene
 from service.rules.life import advance, fresh, rebuilt
-from service.rules.state import LifeState
+from service.rules.state import KIND, RECURRENCES, LifeState
 from service.rules.table import memory_windows, rule_table
 from service.terms import Basis, Family, Kind, MemberWindows, Rule, TeamName
 
@@ -165,7 +165,7 @@ class TestComesAndGoes:
         state, steps = advance(fresh(1), windows, table_of())
 
         assert [step.what for step in steps][-1] == "recurrent"
-        assert state.memory.recurrences[0, 0, DISTRIBUTION] == 5
+        assert state.memory.life[0, 0, DISTRIBUTION, RECURRENCES] == 5
 
 
 class TestUnverified:
@@ -276,7 +276,7 @@ class TestAdvance:
 
         advance(state, team_windows([windows_of("TTT")]), table_of())
 
-        assert not state.memory.kind.any()
+        assert not state.memory.life[..., KIND].any()
 
     def test_takes_a_hole_between_spans_as_missing(self):
         whole = "TTT" + "-" * 500 + "C" * 10
@@ -394,7 +394,7 @@ class TestRebuilt:
 
         seeded = LifeState.seeded(layout, told, end_of(1), WIDTH_MS)
 
-        assert not seeded.memory.kind.any()
+        assert not seeded.memory.life[..., KIND].any()
         assert seeded.next_slot == FIRST_SLOT + 2
 
     def test_takes_as_open_what_was_cleared_later(self):
@@ -404,7 +404,7 @@ class TestRebuilt:
 
         seeded = LifeState.seeded(layout, told, end_of(5), WIDTH_MS)
 
-        assert seeded.memory.kind[0, 0, DISTRIBUTION] == Kind.UNEVEN
+        assert seeded.memory.life[0, 0, DISTRIBUTION, KIND] == Kind.UNEVEN
 
 
 class TestMissing:
