@@ -97,8 +97,8 @@ def _quickly(block: Block, head: Header) -> tuple[Told, dict[str, pa.Array]] | N
         table = _table(block, head, skip)
     except (pa.ArrowInvalid, pa.ArrowKeyError):
         return None
-    if table.num_rows + len(wrong) != block.lines:
-        return None  # a quoted value ran over its line's end
+    if table.num_rows + len(wrong) != block.lines or (wrong and b'"' in block.octets):
+        return None  # a quoted value ran over its line's end, or a quote too many made one value of several
     told = Told(_lines_kept(block, [number for number, _ in wrong]))
     told.refuse_items((block.first_line + number - 1, _misfit(count, head)) for number, count in wrong)
     return told, {name: table.column(name).combine_chunks() for name in _known(head)}
@@ -106,7 +106,8 @@ def _quickly(block: Block, head: Header) -> tuple[Told, dict[str, pa.Array]] | N
 
 def _is_odd(octets: bytes) -> bool:
     blank = octets.startswith((b"\n", b"\r\n")) or b"\n\n" in octets or b"\n\r\n" in octets
-    return blank or octets.count(b"\r") != octets.count(b"\r\n") or not _is_utf8(octets)
+    lone = octets.count(b"\r") != octets.count(b"\r\n")
+    return blank or lone or octets.count(b'"') % 2 == 1 or not _is_utf8(octets)
 
 
 def _is_utf8(octets: bytes) -> bool:

@@ -57,9 +57,7 @@ def blocks(stream: BinaryIO, rows: int, first_line: int, where: str, seen: Calla
     """The rest of a file, `rows` lines at a time; `seen` is told how many octets were read so far."""
     held: list[bytes] = []
     ends = 0
-    octets = 0
     while chunk := stream.read(_AT_ONCE):
-        octets += len(chunk)
         held.append(chunk)
         ends += chunk.count(b"\n")
         if ends >= rows:
@@ -68,7 +66,7 @@ def blocks(stream: BinaryIO, rows: int, first_line: int, where: str, seen: Calla
                 first_line += block.lines
                 ends -= block.lines
         _refuse_endless(held, first_line, ends, where)
-        seen(octets)
+        seen(stream.tell())
     if rest := b"".join(held):
         rest = rest if rest.endswith(b"\n") else rest + b"\n"
         yield Block(rest, first_line, rest.count(b"\n"))
