@@ -70,6 +70,10 @@ class TestRefuseStrangers:
         with pytest.raises(WrongSetting, match="lopside key new"):
             running.refuse_strangers(parts_with(server={"host": host}))
 
+    def test_needs_a_key_on_this_machine_too_where_the_settings_say_so(self, parts_with):
+        with pytest.raises(WrongSetting, match="lopside key new"):
+            running.refuse_strangers(parts_with(server={"open_on_loopback": False}))
+
     def test_listens_elsewhere_once_there_is_a_key(self, parts_with):
         service = parts_with(server={"host": "0.0.0.0"})
         with service.engine.begin() as connection:

@@ -106,7 +106,7 @@ class TestRead:
         assert refusal_of("[server]\nport = 8430\n").startswith("LOPSIDE_SERVER__PORT: ")
 
     def test_tells_every_refusal_on_a_line_of_its_own(self, refusal_of):
-        told = refusal_of("[server]\nport = 0\n[rules]\nhot_above = 7500\n").splitlines()
+        told = refusal_of("[server]\nport = 70000\n[rules]\nhot_above = 7500\n").splitlines()
 
         assert [line.split(":")[0] for line in told] == ["server.port (line 2)", "rules.hot_above (line 4)"]
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from service.app.jobs import at_work
-from service.app.parts import Parts, parts_of
+from service.app.parts import Parts, parts_of, policy_of
 from service.errors import WrongSetting
 from service.settings.reading import Settings
 from service.storage import database, keys
@@ -31,19 +31,30 @@ def web_of(parts: Parts) -> FastAPI:
     from service.web import api
     from service.web.services import Services
 
-    return api.make(Services(engine=parts.engine, now_ms=parts.clock))
+    settings = parts.settings
+    return api.make(
+        Services(
+            engine=parts.engine,
+            now_ms=parts.clock,
+            limits=settings.limits(),
+            max_body_octets=settings.ingest.max_body_bytes,
+            open_on_loopback=settings.server.open_on_loopback and is_loopback(settings.server.host),
+            require_signed_pushes=settings.ingest.require_signed,
+            policy=policy_of(settings),
+        )
+    )
 
 
 def refuse_strangers(parts: Parts) -> None:
     """Refuse to listen where others can reach it while no key exists: everybody would be let in, or nobody."""
     host = parts.settings.server.host
-    if is_loopback(host):
+    if is_loopback(host) and parts.settings.server.open_on_loopback:
         return
     with database.reading(parts.engine) as connection:
         if not keys.any_usable(connection, parts.clock()):
             raise WrongSetting(
                 "server.host",
-                f"{host} can be reached by others and there is no key",
+                f"{host} needs a key of everybody who calls, and there is none",
                 "make one first: lopside key new --role admin --name NAME; or listen on 127.0.0.1",
             )
 
@@ -77,7 +88,13 @@ def listen(application: FastAPI, host: str, port: int) -> None:
     import uvicorn
 
     config = uvicorn.Config(
-        application, log_config=None, access_log=False, server_header=False, timeout_graceful_shutdown=GRACE_S
+        application,
+        log_config=None,
+        access_log=False,
+        server_header=False,
+        # Whoever asks through a proxy is not on this machine, whatever a header says.
+        proxy_headers=False,
+        timeout_graceful_shutdown=GRACE_S,
     )
     with bound(host, port) as door:
         log.info("listening", url=f"http://{host}:{door.getsockname()[1]}")

@@ -88,7 +88,8 @@ class Server(Section):
     """Where the service listens."""
 
     host: str = "127.0.0.1"
-    port: int = Field(default=8430, ge=1, le=65_535)
+    port: int = Field(default=8430, ge=0, le=65_535)
+    open_on_loopback: bool = True
 
 
 class Database(Section):
@@ -218,6 +219,7 @@ class Ingest(Section):
     max_unpacked_bytes: int = Field(default=64 << 20, ge=1 << 10, le=4 << 30)
     max_samples: int = Field(default=100_000, ge=1, le=10_000_000)
     future_s: int = Field(default=600, ge=0, le=86_400)
+    require_signed: bool = False
 
 
 class Lateness(Section):

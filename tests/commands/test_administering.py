@@ -22,7 +22,7 @@ class TestSettingsCheck:
         assert told.stdout.startswith("good: ")
 
     def test_ends_with_2_and_every_refusal(self, lopside, settings_file):
-        settings_file.write_text("[server]\nport = 0\n[rules]\nhot_above = 7500\n")
+        settings_file.write_text("[server]\nport = 70000\n[rules]\nhot_above = 7500\n")
 
         told = lopside("settings", "check", "--settings", settings_file)
 
