@@ -144,3 +144,27 @@ class FullTeam(ServiceError):
         self.device = device
         self.team = team
         self.most = most
+
+
+class UnknownParameter(WrongQuestion):
+    """A request has a parameter that the question does not know; a misspelt filter would show too much."""
+
+    def __init__(self, parameter: str, allowed: tuple[str, ...]) -> None:
+        super().__init__(parameter, f"is not known here; allowed: {', '.join(allowed) or 'none'}")
+        self.allowed = allowed
+
+
+class CrossSite(NotAllowed):
+    """A request without a key comes from a page of another site, or by a name that is not this machine's."""
+
+
+class Overloaded(ServiceError):
+    """More is asked at once than can be worked at; the same will do a little later."""
+
+
+class NotReady(ServiceError):
+    """The service lives, but what it would say now cannot be relied on."""
+
+    def __init__(self, reasons: tuple[str, ...]) -> None:
+        super().__init__("; ".join(reasons))
+        self.reasons = reasons

@@ -15,6 +15,11 @@ def is_new(connection: Connection, push_id: str, until_ms: int) -> bool:
     return was_inserted(connection, inserting(connection, _table).values(id=push_id, until_ms=until_ms))
 
 
+def withdraw(connection: Connection, push_id: str) -> None:
+    """Take back that an id was seen: nothing of its push was kept, and its sender will try again."""
+    connection.execute(delete(_table).where(_table.c.id == push_id))
+
+
 def forget(connection: Connection, now_ms: int) -> int:
     """Forget those whose signature nobody believes any more; how many."""
     return connection.execute(delete(_table).where(_table.c.until_ms <= now_ms)).rowcount

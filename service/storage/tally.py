@@ -1,0 +1,46 @@
+"""How many there are of what: the figures by which the service itself is watched."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+from sqlalchemy import Connection, func, or_, select
+
+from service.storage import tables
+from service.storage.deliveries import STATES
+from service.terms import Severity
+
+_devices, _teams, _findings, _deliveries = tables.devices.c, tables.teams.c, tables.findings.c, tables.deliveries.c
+# A team whose device has told nothing for so long is waited for no more.
+GONE_MS = 48 * 3_600_000
+
+
+class Sources(NamedTuple):
+    """How many devices are known, and how many of them are silent."""
+
+    known: int
+    silent: int
+
+
+def open_findings(connection: Connection) -> dict[str, int]:
+    """How many findings are open, by severity; none is left out."""
+    query = select(_findings.severity, func.count()).where(_findings.cleared_ms.is_(None)).group_by(_findings.severity)
+    return {str(severity): 0 for severity in Severity} | {row[0]: row[1] for row in connection.execute(query)}
+
+
+def deliveries(connection: Connection) -> dict[str, int]:
+    """How many messages are kept in each state; none is left out."""
+    query = select(_deliveries.state, func.count()).group_by(_deliveries.state)
+    return dict.fromkeys(STATES, 0) | {row[0]: row[1] for row in connection.execute(query)}
+
+
+def sources(connection: Connection) -> Sources:
+    """Devices known, and those silent."""
+    return Sources(*connection.execute(select(func.count(), func.count(_devices.silent_since_ms))).one())
+
+
+def oldest_decided_ms(connection: Connection) -> int | None:
+    """Until when the team that is furthest behind has been evaluated; None where none was yet."""
+    told = or_(_devices.last_sample_ms.is_(None), _teams.decided_ms <= _devices.last_sample_ms + GONE_MS)
+    query = select(func.min(_teams.decided_ms)).join(tables.devices, _devices.id == _teams.device_id).where(told)
+    return connection.execute(query).scalar()

@@ -1,0 +1,45 @@
+"""The HTTP side, put together."""
+
+from __future__ import annotations
+
+from importlib.metadata import PackageNotFoundError, version
+
+from fastapi import FastAPI
+
+from service.web import findings, health, openapi, refusals, samples
+from service.web.edge import Edge
+from service.web.services import Services
+
+ABOUT = (
+    "Watches teams of network ports and says when one member runs hot while its siblings idle."
+    " Times are RFC 3339 in UTC, rates whole bit/s, ratios fractions of 1, null where unknown."
+    " Lists are read page by page with the cursor in `next`. It advises; it never changes a device."
+)
+
+
+def make(services: Services) -> FastAPI:
+    """The application; requests run on threads."""
+    application = FastAPI(
+        title="lopside",
+        version=_version(),
+        description=ABOUT,
+        # These pages would load their scripts from elsewhere.
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        max_body_size=services.max_body_octets,
+    )
+    application.state.services = services
+    refusals.hold(application)
+    for noun in (samples, findings, health):
+        application.include_router(noun.router)
+    openapi.describe(application)
+    application.add_middleware(Edge, tally=services.tally)
+    return application
+
+
+def _version() -> str:
+    try:
+        return version("lopside")
+    except PackageNotFoundError:
+        return "0"

@@ -1,0 +1,71 @@
+"""Whether the process lives, and whether the service can do its work."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter, Response
+from sqlalchemy.exc import SQLAlchemyError
+
+from service.errors import ServiceError
+from service.storage import database
+from service.web import lag, models
+from service.web.models import Check
+from service.web.services import Served, Services
+
+router = APIRouter(tags=["health"])
+
+
+@router.get("/healthz", summary="Whether the process lives")
+async def healthz() -> models.Life:
+    """Answers as long as the process does; asks nobody else."""
+    return models.Life(alive=True)
+
+
+@router.get(
+    "/readyz",
+    summary="Whether the service can do its work",
+    responses={503: {"model": models.Readiness, "description": "Not ready; says why"}},
+)
+def readyz(services: Served, response: Response) -> models.Readiness:
+    """Ready is who has a current database and evaluates in time; what cannot be seen all the same is said too."""
+    told = readiness(services)
+    response.status_code = 200 if told.ready else 503
+    return told
+
+
+def readiness(services: Services) -> models.Readiness:
+    """Every check with what it found."""
+    checks = [_database(services)]
+    blind: list[str] = []
+    if checks[0].holds:
+        behind, blind = _evaluation(services)
+        checks.append(behind)
+    return models.Readiness(ready=all(check.holds for check in checks), checks=checks, cannot_see=blind)
+
+
+def _database(services: Services) -> Check:
+    try:
+        current = database.is_current(services.engine)
+    except (ServiceError, SQLAlchemyError):
+        return Check(name="database", holds=False, text="the database cannot be reached")
+    words = "is there, with the tables of this release" if current else "has tables of another release; migrate it"
+    return Check(name="database", holds=current, text=f"the database {words}")
+
+
+def _evaluation(services: Services) -> tuple[Check, list[str]]:
+    try:
+        with database.reading(services.engine) as connection:
+            late = lag.of(connection, services.policy, services.now_ms())
+    except SQLAlchemyError:
+        return Check(name="evaluation", holds=False, text="the database went away"), []
+    holds = late.worst_ms <= services.behind_after_ms
+    words = "in time" if holds else f"behind by {late.worst_ms // 1000} s for {late.teams_behind} teams"
+    return Check(name="evaluation", holds=holds, text=f"evaluation is {words}"), _blind(late)
+
+
+def _blind(late: lag.Lag) -> list[str]:
+    told = []
+    if late.silent:
+        told.append(f"{late.silent} of {late.devices} sources are silent: nothing is known of their teams meanwhile")
+    if not late.devices:
+        told.append("no source has sent anything yet")
+    return told

@@ -1,0 +1,106 @@
+"""POST /v1/samples: a batch in any form, kept before it is answered.
+
+The body is read once as octets and goes past the models: with ten thousand samples they would
+take longer than all the rest.
+"""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import orjson
+from fastapi import APIRouter, Depends, Request, Response
+from sqlalchemy import Connection
+
+from service import ingest
+from service.errors import BadSignature, NoKey
+from service.feeds import body
+from service.ingest import Taken
+from service.storage import database, pushes
+from service.terms import Reject
+from service.web import models, sample_forms
+from service.web.access import FEED, Caller, needs
+from service.web.parameters import KNOWN_ONLY
+from service.web.services import Served, Services
+from service.webhooks import signature
+
+FEED_NAME = "push"
+SIGNED = ("webhook-id", "webhook-timestamp", "webhook-signature")
+MOST_PUSH_ID = 128
+
+router = APIRouter(prefix="/v1/samples", tags=["samples"], dependencies=[KNOWN_ONLY])
+
+
+async def _octets(request: Request) -> bytes:
+    return await request.body()
+
+
+@router.post(
+    "",
+    summary="Push samples",
+    response_model=models.Taken,
+    openapi_extra={"requestBody": sample_forms.request_body()},
+)
+def take(
+    request: Request,
+    services: Served,
+    caller: Annotated[Caller, Depends(needs(FEED))],
+    octets: Annotated[bytes, Depends(_octets)],
+) -> Response:
+    """Take a batch of samples: answers what was accepted, what was known, and what was rejected and why.
+
+    One bad sample does not refuse the batch. A port that is new is registered where the sample
+    names its team. The answer is sent once everything accepted is safely kept; sending the same
+    batch again changes nothing.
+    """
+    push_id = _believed(request, services, caller, octets)
+    try:
+        taken = _kept(request, services, octets)
+    except BaseException:
+        if push_id:
+            database.retried(services.engine, lambda connection: pushes.withdraw(connection, push_id))
+        raise
+    for outcome, count in _counts(taken).items():
+        services.tally.add("samples", outcome, count=count)
+    return Response(_told(taken), media_type="application/json")
+
+
+def _kept(request: Request, services: Services, octets: bytes) -> Taken:
+    form, packing = request.headers.get("content-type", ""), request.headers.get("content-encoding", "")
+    parsed = body.parse(octets, form, packing, services.limits)
+    return ingest.keep(services.engine, parsed, feed=FEED_NAME, now_ms=services.now_ms(), limits=services.limits)
+
+
+def _believed(request: Request, services: Services, caller: Caller, octets: bytes) -> str:
+    """The id of a signed push that is what its sender made and was not taken before; empty for an unsigned one."""
+    if not (services.require_signed_pushes or any(header in request.headers for header in SIGNED)):
+        return ""
+    if caller.is_keyless:
+        raise NoKey("a signed push is checked with its key; send that as well: Authorization: Bearer ...")
+    now_ms = services.now_ms()
+    push_id = signature.verify(request.headers, octets, caller.secret.encode(), now_ms)
+    if len(push_id) > MOST_PUSH_ID:
+        raise BadSignature(f"webhook-id has more than {MOST_PUSH_ID} letters; make it shorter")
+    # A timestamp may lie ahead by as much as it may lie back: so long would the signature be believed.
+    until_ms = now_ms + 2 * signature.TOLERANCE_S * 1000
+    if not database.retried(services.engine, lambda connection: _is_new(connection, push_id, now_ms, until_ms)):
+        raise BadSignature("a push with this webhook-id was taken already; give each its own")
+    return push_id
+
+
+def _is_new(connection: Connection, push_id: str, now_ms: int, until_ms: int) -> bool:
+    pushes.forget(connection, now_ms)
+    return pushes.is_new(connection, push_id, until_ms)
+
+
+def _counts(taken: Taken) -> dict[str, int]:
+    return {"accepted": taken.accepted, "duplicate": taken.duplicates, "rejected": len(taken.rejected)}
+
+
+def _told(taken: Taken) -> bytes:
+    rejected = [_rejected(one) for one in taken.rejected]
+    return orjson.dumps({"accepted": taken.accepted, "duplicates": taken.duplicates, "rejected": rejected})
+
+
+def _rejected(one: Reject) -> dict[str, int | str | None]:
+    return {"index": one.index, "column": one.column or None, "value": one.value or None, "reason": one.reason}

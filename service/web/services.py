@@ -1,0 +1,57 @@
+"""What the edge is handed by whoever puts the parts together, and what it counts."""
+
+from __future__ import annotations
+
+import threading
+from collections import Counter
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from fastapi import Depends, Request
+from sqlalchemy import Engine
+
+from service.evaluation import Policy
+from service.feeds.limits import IngestLimits
+from service.terms import Rule
+
+
+class Tally:
+    """Counts that only grow, kept by this process since it began; any thread may add."""
+
+    def __init__(self) -> None:
+        self._counts: Counter[tuple[str, ...]] = Counter()
+        self._lock = threading.Lock()
+
+    def add(self, *name: str, count: int = 1) -> None:
+        """Count so many more under a name of any number of words."""
+        with self._lock:
+            self._counts[name] += count
+
+    def under(self, first: str) -> dict[tuple[str, ...], int]:
+        """What was counted under names that begin with a word, by the rest of the name, in order."""
+        with self._lock:
+            return {name[1:]: count for name, count in sorted(self._counts.items()) if name[0] == first}
+
+
+@dataclass(frozen=True)
+class Services:
+    """The parts that requests need; what has a default fits the embedded service on loopback."""
+
+    engine: Engine
+    now_ms: Callable[[], int]
+    limits: IngestLimits = field(default_factory=IngestLimits)
+    max_body_octets: int = 16 << 20  # as it comes, still packed
+    open_on_loopback: bool = True
+    require_signed_pushes: bool = False
+    policy: Policy = field(default_factory=lambda: Policy(lambda _device, _team: Rule()))
+    behind_after_ms: int = 120_000  # later than this after a window was due, evaluation is behind
+    tally: Tally = field(default_factory=Tally)
+
+
+async def _of_request(request: Request) -> Services:
+    services: Services = request.app.state.services
+    return services
+
+
+Served = Annotated[Services, Depends(_of_request)]
