@@ -29,6 +29,7 @@ ARROW_OF = {
 }
 NUMBERS = frozenset((int, float))
 NOTHING = type(None)
+_PER_SECOND = {"s": 1, "ms": 1000, "us": 1_000_000, "ns": 1_000_000_000}  # the units of Arrow's instants
 # What pyarrow raises on a list or text that is not what was said.
 UNFIT = (pa.ArrowInvalid, pa.ArrowTypeError, OverflowError, UnicodeError)
 
@@ -81,7 +82,7 @@ def take_typed(told: Told, column: Column, array: pa.Array) -> None:
     """Read a column that has a type already: integers, floats, texts, instants with a zone."""
     ready = _plain_typed(column, array)
     if ready is None:
-        ready = _one_by_one(told, column, listed(array), columns.of_value)
+        ready = _one_by_one(told, column, _as_values(array), columns.of_value)
     told.columns[column.name] = ready
 
 
@@ -267,12 +268,22 @@ def _times_of_numbers(seconds: pa.Array) -> pa.Array | None:
     return None if at_ms is None else pa.array(at_ms)
 
 
+def _as_values(array: pa.Array) -> list[Any]:
+    """A typed column as JSON would have it: instants as seconds since the epoch."""
+    if not pa.types.is_timestamp(array.type):
+        return listed(array)
+    per_second = _PER_SECOND[array.type.unit]
+    return [None if ticks is None else ticks / per_second for ticks in listed(array.cast(pa.int64()))]
+
+
 def _times_of_stamps(stamps: pa.Array) -> pa.Array | None:
-    per_second = {"s": 1, "ms": 1000, "us": 1_000_000, "ns": 1_000_000_000}[stamps.type.unit]
+    per_second = _PER_SECOND[stamps.type.unit]
     if stamps.null_count:
         return None
     told = stamps.cast(pa.int64()).to_numpy()
     if per_second == 1:
+        if np.abs(told).max(initial=0) > times.LAST_MS:
+            return None  # a thousand times as much would overflow
         told, per_second = told * 1000, 1000
     step = per_second // 1000
     at_ms = (told + step // 2) // step
