@@ -30,6 +30,7 @@ ROUND_32 = 1 << 32
 HALF_32 = 1 << 31
 # No wire carries 2^62 octets between two samples: 1.6 Tbit/s would need nine months.
 MOST_DIFFERENCE = np.uint64(1 << 62)
+MOST_OCTETS = float(1 << 62)
 SLACK = 0.02  # of line rate: clocks of both ends, and counters read a moment after the time
 ETHERNET_MTU = 1500
 LARGEST_FRAME = 9216 + 22  # of jumbo frames in the trade, with header, tag and check sequence; no standard sets it
@@ -317,7 +318,7 @@ def octets_of_32(before: Any, now: Any, most: float, trusted: bool, fell: int) -
 @compiled
 def octets_of_rate(rate_bps: Any, took_ms: int, most: float) -> tuple[int, int, Any]:
     """Status, flags and octets of a mean rate over the interval that ends at its sample."""
-    if rate_bps > MOST_DIFFERENCE:
+    if rate_bps * (took_ms / 8000.0) > MOST_OCTETS:
         return IMPLAUSIBLE, 0, -1
     rate = np.int64(rate_bps)
     # In two steps, because a day at 1.6 Tbit/s overflows 64 bits in one.

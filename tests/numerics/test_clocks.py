@@ -9,7 +9,11 @@ ONE_DEVICE = np.zeros(2, dtype=np.int32)
 def heard(late, count=25):
     """Samples of two ports every 30 s, received so many seconds after the time they tell."""
     return samples_of(
-        [{"port": port, "at": 30 * k, "received": 30 * k + late(k)} for port in range(2) for k in range(count)]
+        [
+            {"port": port, "at": 900 + 30 * k, "received": 900 + 30 * k + late(k)}
+            for port in range(2)
+            for k in range(count)
+        ]
     )
 
 

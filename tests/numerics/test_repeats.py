@@ -28,12 +28,19 @@ def shown(samples):
 
 class TestWithoutRepeats:
     def test_makes_a_steady_load_of_a_saw_tooth(self):
-        samples = polled(10, 20)
+        samples = polled(10, 20, per_second=LOAD // 2)
         kept, refresh_ms = without_repeats(samples, a_layout(2))
 
-        assert np.round(shown(samples)[:4], 3).tolist() == pytest.approx([0.4, 0.8, 0.4, 0.8])
         assert refresh_ms.tolist() == [20_000]
-        assert shown(kept)[1:-1].tolist() == pytest.approx([0.6] * 8)
+        assert shown(samples)[:4].tolist() == pytest.approx([0.2, 0.4, 0.2, 0.4])
+        assert shown(kept)[1:-1].tolist() == pytest.approx([0.3] * 8)
+
+    def test_finds_a_load_that_the_repeats_made_implausible(self):
+        # 60 % refreshed every 20 s is 120 % in every second interval of 10 s.
+        samples = polled(10, 20)
+
+        assert np.isnan(shown(samples)[1])
+        assert shown(without_repeats(samples, a_layout(2)).samples)[1:-1].tolist() == pytest.approx([0.6] * 8)
 
     def test_finds_a_refresh_that_is_no_whole_number_of_polls(self):
         kept, refresh_ms = without_repeats(polled(10, 25, until_s=600), a_layout(2))

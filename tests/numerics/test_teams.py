@@ -149,6 +149,26 @@ class TestTeamMeasures:
         assert found.even_split[0, 0] == pytest.approx(0.4323, abs=5e-5)
         assert found.eligible[0, 0] == 2
 
+    @FEW
+    @given(utilisations, st.integers(0, 2**8))
+    def test_are_what_each_measure_says(self, u, out):
+        u[[k for k in range(len(u)) if out >> k & 1]] = NAN
+        speeds = np.arange(1, len(u) + 1) * G
+        found = teams.team_measures(u, speeds)
+        each = {
+            "even_split": teams.even_split(u, speeds),
+            "imbalance": teams.imbalance(u, speeds),
+            "busiest_share": teams.busiest_share(u, speeds),
+            "total_bps": teams.total(u, speeds),
+            "usable_bps": teams.usable(u, speeds),
+            "stranded_bps": teams.stranded(u, speeds),
+            "room_bps": teams.room(u, speeds),
+            "one_lost": teams.one_lost(u, speeds),
+        }
+
+        for name, figure in each.items():
+            assert getattr(found, name) == pytest.approx(figure, rel=1e-9, abs=1e-9, nan_ok=True), name
+
     def test_count_no_member_without_a_speed(self):
         assert teams.team_measures(np.array([0.5, 0.5]), [G, 0]).eligible == 1
 
