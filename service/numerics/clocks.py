@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-import pandas as pd
 
 from service.terms import Codes, Ints, Samples
 
@@ -48,6 +47,8 @@ def offsets(samples: Samples, device_of_port: Codes) -> Ints:
 
 def _middle_and_scatter(late_ms: Ints, device: npt.NDArray[np.integer]) -> tuple[Quartiles, Quartiles]:
     """Median of each device's last 20 values up to each, and the distance between their quartiles."""
+    import pandas as pd  # takes a second to load, and most clocks are right
+
     rolling = pd.Series(late_ms, dtype="float64").groupby(device, sort=False).rolling(LAST, min_periods=1)
 
     def quantile(part: float) -> Quartiles:

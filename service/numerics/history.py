@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
-from service.numerics.intervals import intervals
+from service.numerics.interval_loop import Ends
+from service.numerics.intervals import into
+from service.numerics.intervals import room_for as room_for_intervals
 from service.numerics.window_loop import Figures, Grid
 from service.numerics.windows import COVERAGE_MIN, HOT_ABOVE, lay_all, ports_of, room_for, windows_of
 from service.terms import Bytes, FactsTable, Floats, Ints, Layout, Marks, MemberWindows, Samples, Singles, Span
@@ -37,8 +40,9 @@ def history(
     *,
     before: Samples | None = None,
     block: int = BLOCK_ROWS,
+    workers: int = 1,
 ) -> History:
-    """Windows of a long span in bounded memory: 40 bytes a port and window, and one block of intervals.
+    """Windows of a long span in bounded memory: 30 bytes a port and window, and one block of intervals a worker.
 
     Parameters
     ----------
@@ -46,9 +50,11 @@ def history(
         Sorted by port and time, without repeats of one instant.
     block : int
         How many samples, roughly, are in work at a time.
+    workers : int
+        Threads that share the blocks; the loops run outside the interpreter's lock.
     """
     out = room_for(len(layout.ports), span.count, described=False)
-    _through(Work(samples, facts, before, None), span, out, block)
+    _through(Work(samples, facts, before, None), span, out, block, workers)
     return History(span, out.utilisation, out.coverage, out.basis, out.marks, out.why_not)
 
 
@@ -81,18 +87,33 @@ class Work(NamedTuple):
     shift_ms: Ints | None
 
 
-def _through(work: Work, span: Span, out: Figures, block: int) -> None:
+def _through(work: Work, span: Span, out: Figures, block: int, workers: int = 1) -> None:
     """Take every block of ports from samples to windows."""
+    blocks = list(_blocks(work.samples, len(out.utilisation), block))
+    if workers == 1:
+        _take(work, span, out, blocks)
+        return
+    with ThreadPoolExecutor(workers) as threads:
+        list(threads.map(lambda some: _take(work, span, out, some), (blocks[k::workers] for k in range(workers))))
+
+
+def _take(work: Work, span: Span, out: Figures, blocks: Sequence[tuple[int, int]]) -> None:
+    """Take some blocks of ports through the core, one after the other, in one set of arrays."""
     grid = Grid(span.first_ms, span.width_ms, COVERAGE_MIN, HOT_ABOVE)
     ports = ports_of(work.facts)
-    for first, end in _blocks(work.samples, len(out.utilisation), block):
-        rows = _rows_of(work.samples, first, end)
-        found = intervals(
+    rows_of = [_rows_of(work.samples, first, end) for first, end in blocks]
+    # Fresh arrays for each block would be cleared by the system each time, which costs as much as a loop.
+    longest = max((rows.stop - rows.start for rows in rows_of), default=0)
+    ends = room_for_intervals(work.samples.take(slice(0, longest)), work.facts)
+    for (first, end), rows in zip(blocks, rows_of, strict=True):
+        count = rows.stop - rows.start
+        found = into(
+            Ends._make(column[:count] for column in ends),
             work.samples.take(rows),
             work.facts,
             work.before.take(_rows_of(work.before, first, end)) if work.before is not None else None,
-            shift_ms=work.shift_ms[rows] if work.shift_ms is not None else None,
-            window_ms=span.width_ms,
+            work.shift_ms[rows] if work.shift_ms is not None else None,
+            span.width_ms,
         )
         lay_all(found, ports, grid, first, Figures._make(figure[first:end] for figure in out))
 

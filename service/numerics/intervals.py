@@ -74,11 +74,17 @@ def intervals(
     Counter width, wraps, discontinuity and sysUpTime: RFC 2863 sections 3.1.5 and 3.1.6, RFC 2578
     section 7.1; octets counted: RFC 3635 section 3.2.5.
     """
+    return into(room_for(samples, facts), samples, facts, before, shift_ms, window_ms)
+
+
+def into(  # noqa: PLR0917  # `intervals`, with its arrays given
+    ends: Ends, samples: Samples, facts: FactsTable, before: Samples | None, shift_ms: Ints | None, window_ms: int
+) -> Intervals:
+    """The intervals of `intervals`, in arrays that are there already: rows as many as there are samples."""
     carried = before if before is not None else samples.take(slice(0, 0))
     carried = _by_port(carried)
     now, then = _readings(samples, shift_ms), _readings(_aligned(carried, samples.columns), None)
     told, places, longest_ms = _told(facts), _places(samples.columns), COARSE_AFTER_WINDOWS * window_ms
-    ends = _room_for(samples, facts)
     find_earlier(now.port, now.at_ms, then.port, then.at_ms, ends.earlier)
     whole_intervals(now, then, told, longest_ms, ends)
     ambiguous = octets_between(now, then, told, places, longest_ms, ends)
@@ -182,7 +188,7 @@ def _places(columns: tuple[int, ...]) -> Ints:
     return places
 
 
-def _room_for(samples: Samples, facts: FactsTable) -> Ends:
+def room_for(samples: Samples, facts: FactsTable) -> Ends:
     """Unwritten arrays for the results."""
     rows = len(samples)
     tells_changes = len(samples.uptime_ticks) > 0 and bool(np.any(facts.last_change_ticks > 0))

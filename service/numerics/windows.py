@@ -124,7 +124,7 @@ def ports_of(facts: FactsTable) -> Ports:
 
 
 def room_for(n_ports: int, n_windows: int, *, described: bool) -> Figures:
-    """Unwritten arrays for the figures of some ports; without bounds and packet figures where `described` is false."""
+    """Unwritten arrays for the figures of some ports; without bounds, packets and speeds where `described` is false."""
     shape = (n_ports, n_windows, 2)
     more = shape if described else (0, 0, 2)
     return Figures(
@@ -133,7 +133,7 @@ def room_for(n_ports: int, n_windows: int, *, described: bool) -> Figures:
         basis=np.empty(shape, dtype=np.uint8),
         marks=np.empty((n_ports, n_windows), dtype=np.uint16),
         why_not=np.empty(shape, dtype=np.uint8),
-        speed_bps=np.empty((n_ports, n_windows), dtype=np.int64),
+        speed_bps=np.empty(shape[:2] if described else (0, 0), dtype=np.int64),
         lower=np.empty(more, dtype=np.float32),
         upper=np.empty(more, dtype=np.float32),
         discard_ratio=np.empty(more, dtype=np.float32),
@@ -166,8 +166,9 @@ def _lay(  # noqa: PLR0917  # a step of the loop above, named
     """The windows of a range of ports: rows `first` to `last` of `out`, the first of them being `first_port`."""
     (first_port, first, last), (sums, seen) = place, scratch
     sums[:], seen[:] = 0.0, 0
-    out.speed_bps[first:last] = 0
-    lay_states(rows, ports, grid, first_port, seen, out.speed_bps[first:last])
+    speed_bps = out.speed_bps[first:last] if len(out.speed_bps) else np.empty_like(seen)
+    speed_bps[:] = 0
+    lay_states(rows, ports, grid, first_port, seen, speed_bps)
     lay_octets(rows, ports, grid, first_port, sums, seen)
     finish(sums, seen, grid, first, out)
     if len(out.packets):

@@ -58,12 +58,12 @@ class TestTick:
 
 
 class TestHistory:
-    @pytest.mark.parametrize("block", [1, 50, 10_000])
-    def test_gives_the_same_values_and_reasons(self, block):
+    @pytest.mark.parametrize(("block", "workers"), [(1, 1), (50, 1), (10_000, 1), (20, 2)])
+    def test_gives_the_same_values_and_reasons(self, block, workers):
         samples = a_fleet()
         expected = member_windows(intervals(samples, FACTS), FACTS, 9, SPAN)
 
-        found = history(samples, FACTS, a_layout(9), SPAN, block=block)
+        found = history(samples, FACTS, a_layout(9), SPAN, block=block, workers=workers)
 
         for name in ("utilisation", "coverage", "basis", "marks", "why_not"):
             assert np.array_equal(getattr(found, name), getattr(expected, name), equal_nan=name in ("utilisation",)), (

@@ -1,0 +1,147 @@
+"""The core against its bounds, each taken in the same run: ratios, which a noisy machine blurs less than seconds.
+
+Run by `python tests/benchmarks/core.py`; needs 3 GB of memory and about two minutes.
+"""
+
+from __future__ import annotations
+
+import resource
+import sys
+import time
+import tracemalloc
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+sys.path[:0] = [str(Path(__file__).parents[2])]  # run as a file, from anywhere
+
+from service.numerics import history, teams  # noqa: E402  # found only now
+from service.terms import Facts, FactsTable, Layout, PortName, Samples, Span  # noqa: E402  # found only now
+
+PORTS = 1_000_000
+HISTORY_PORTS, SHARE_PORTS, WINDOWS = 10_000, 1_000, 2_880
+NONE_TOLD = np.empty(0, dtype=np.int64)
+FACTS = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=1)])
+
+
+def fastest(work: Callable[[], object], times: int = 3) -> float:
+    """Processor seconds of the fastest of some runs: what the machine's other work disturbed least."""
+    took = []
+    for _ in range(times):
+        began = time.process_time()
+        work()
+        took.append(time.process_time() - began)
+    return min(took)
+
+
+def a_round(at_ms: int, counters: np.ndarray) -> Samples:
+    """One sample of every port, all twelve counters, with ticks and times."""
+    ports = len(counters)
+    whole = np.full(ports, at_ms, dtype=np.int64)
+    return Samples(
+        port=np.arange(ports, dtype=np.int32),
+        at_ms=whole,
+        facts=np.zeros(ports, dtype=np.int32),
+        known=np.full(ports, 0xFFF, dtype=np.uint16),
+        counters=counters,
+        received_ms=whole.copy(),
+        uptime_ticks=whole // 10,
+        discontinuity_ticks=np.zeros(ports, dtype=np.int64),
+    )
+
+
+def a_day(ports: int) -> Samples:
+    """24 hours of 30 s samples of two octet counters of each port, without a copy more than needed."""
+    rng = np.random.default_rng(1)
+    counters = np.empty((ports * WINDOWS, 2), dtype=np.uint64)
+    for port in range(ports):
+        grown = rng.integers(0, 3_750_000_000, (WINDOWS, 2), dtype=np.uint64)
+        np.cumsum(grown, axis=0, out=counters[port * WINDOWS : (port + 1) * WINDOWS])
+    return Samples(
+        port=np.repeat(np.arange(ports, dtype=np.int32), WINDOWS),
+        at_ms=np.tile(np.arange(WINDOWS, dtype=np.int64) * 30_000, ports),
+        facts=np.zeros(ports * WINDOWS, dtype=np.int32),
+        known=np.full(ports * WINDOWS, 0b11, dtype=np.uint16),
+        counters=counters,
+        received_ms=NONE_TOLD,
+        uptime_ticks=NONE_TOLD,
+        discontinuity_ticks=NONE_TOLD,
+        columns=(0, 1),
+    )
+
+
+def a_layout(ports: int) -> Layout:
+    """So many ports of one device; teams play no part here."""
+    nobody = np.empty((0, 8), dtype=np.int32)
+    names = tuple(PortName("sm-01", f"p{port}") for port in range(ports))
+    return Layout(("sm-01",), names, (), np.zeros(ports, dtype=np.int32), np.empty(0, dtype=np.int32), nobody)
+
+
+def in_floats(samples: Samples) -> pd.DataFrame:
+    """What a plain data frame does of it: difference and resample in floats, no checks at all."""
+    frame = pd.DataFrame(
+        {
+            "port": samples.port,
+            "at": pd.to_datetime(samples.at_ms, unit="ms"),
+            "out": samples.counters[:, 0].astype(np.float64),
+            "in": samples.counters[:, 1].astype(np.float64),
+        }
+    )
+    frame[["out", "in"]] = frame.groupby("port")[["out", "in"]].diff()
+    return frame.set_index("at").groupby("port")[["out", "in"]].resample("30s").sum()
+
+
+def tick() -> None:
+    """One evaluation tick: a new sample of each of a million ports, twelve counters, one window."""
+    rng = np.random.default_rng(1)
+    start = rng.integers(0, 1 << 40, (PORTS, 12)).astype(np.uint64)
+    step = np.array([3e9, 2e9, 4e6, 3e6, 10, 10, 10, 10, 0, 0, 0, 0]).astype(np.uint64)
+    before, now, span = a_round(0, start), a_round(30_000, start + step), Span(0, 1)
+    state = np.zeros(140 * PORTS, dtype=np.uint8)
+    copy_s = fastest(state.copy, 5)
+    tick_s = fastest(lambda: history.tick(now, FACTS, PORTS, span, before=before), 5)
+    tracemalloc.start()
+    windows = history.tick(now, FACTS, PORTS, span, before=before)
+    peak = tracemalloc.get_traced_memory()[1] / PORTS
+    tracemalloc.stop()
+    carried = sum(column.nbytes for column in vars(before).values() if isinstance(column, np.ndarray)) / PORTS
+    pairs = windows.utilisation.reshape(PORTS // 2, 2, 2).transpose(0, 2, 1)
+    measures_s = fastest(lambda: teams.team_measures(pairs, 1e9))
+    print(f"tick, {PORTS:,} ports x 1 sample x 12 counters: {tick_s * 1e3:.0f} ms (aim: at most 300)")
+    print(f"  copy of 140 B a port: {copy_s * 1e3:.1f} ms; tick is {tick_s / copy_s:.1f} x the copy bound")
+    print(f"  memory: {peak:.0f} B a port of windows and work, {carried:.0f} B carried (aim: at most 300 together)")
+    print(f"  team measures of {PORTS // 2:,} pairs, both directions: {measures_s * 1e3:.0f} ms")
+
+
+def day() -> None:
+    """24 h x 30 s of two octet counters: all of it through the core, a tenth of it against a data frame."""
+    share = a_day(SHARE_PORTS)
+    span = Span(0, WINDOWS)
+    history.history(share, FACTS, a_layout(SHARE_PORTS), span)
+    ours_s = fastest(lambda: history.history(share, FACTS, a_layout(SHARE_PORTS), span))
+    frame_s = fastest(lambda: in_floats(share), 1)
+    print(f"history, {SHARE_PORTS:,} ports ({SHARE_PORTS * WINDOWS / 1e6:.2f} M samples), side by side:")
+    print(f"  core {ours_s:.2f} s, pandas diff and resample in floats {frame_s:.1f} s")
+    print(f"  {frame_s / ours_s:.1f} times faster (aim: 15)")
+    print("  (a tenth of the ports, because the data frame of all of them wants over 16 GB)")
+
+
+def whole_day() -> None:
+    """The whole history, and the most memory that the process ever had, its samples included."""
+    samples, span = a_day(HISTORY_PORTS), Span(0, WINDOWS)
+    layout = a_layout(HISTORY_PORTS)
+    took_s = fastest(lambda: history.history(samples, FACTS, layout, span), 2)
+    peak_gb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024**2
+    count = HISTORY_PORTS * WINDOWS / 1e6
+    print(
+        f"history, {HISTORY_PORTS:,} ports ({count:.1f} M samples): {took_s:.2f} s, {took_s * 1e3 / count:.0f} ns each"
+    )
+    print(f"  most memory of the process: {peak_gb:.2f} GiB (aim: at most 3 GB)")
+
+
+if __name__ == "__main__":
+    whole_day()  # first, so that its peak is its own
+    tick()
+    day()
