@@ -5,6 +5,7 @@ from __future__ import annotations
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 from service import app
 from service.demo import blemishes, bodies
@@ -13,8 +14,10 @@ from service.demo.plots import END_MS, MINUTE_MS, START_MS
 from service.demo.scenario import Readings, Scenario
 from service.demo.stage import Stage
 
-# What is evaluated does not depend on it; a shorter one takes longer.
-STEP_MS = 10 * MINUTE_MS
+# Long steps through the day, short ones in its last half hour, when things happen. What is found does not depend on
+# them: evaluation follows the data.
+LONG_STEP_MS, SHORT_STEP_MS = 30 * MINUTE_MS, 2 * MINUTE_MS
+SHORT_FROM_MS = END_MS - 30 * MINUTE_MS
 
 
 @dataclass(frozen=True)
@@ -40,11 +43,11 @@ class Played:
     seconds: float
 
 
-def play(stage: Stage, day: Scenario, narrator: Narrator, step_ms: int = STEP_MS) -> Played:
+def play(stage: Stage, day: Scenario, narrator: Narrator) -> Played:
     """Push the whole day, evaluate and deliver after each step, and tell what comes of it."""
     began = time.monotonic()
     pushed = repeated = Pushed()
-    for start_ms, end_ms in steps(step_ms):
+    for start_ms, end_ms in steps():
         readings = day.between(start_ms, end_ms)
         stage.clock.advance_to(end_ms)
         pushed += push(stage, readings)
@@ -56,10 +59,11 @@ def play(stage: Stage, day: Scenario, narrator: Narrator, step_ms: int = STEP_MS
     return Played(pushed, repeated, time.monotonic() - began)
 
 
-def steps(step_ms: int) -> Iterator[tuple[int, int]]:
+def steps() -> Iterator[tuple[int, int]]:
     """Stretches (start, end] that cover the day; the first holds the very first reading too."""
-    for start_ms in range(START_MS, END_MS, step_ms):
-        yield start_ms - (start_ms == START_MS), min(start_ms + step_ms, END_MS)
+    edges = [*range(START_MS, SHORT_FROM_MS, LONG_STEP_MS), *range(SHORT_FROM_MS, END_MS, SHORT_STEP_MS), END_MS]
+    yield edges[0] - 1, edges[1]
+    yield from pairwise(edges[1:])
 
 
 def push(stage: Stage, readings: Readings) -> Pushed:
