@@ -363,26 +363,58 @@ def members_of(windows) -> MemberWindows:
     )
 
 
+def gone_on(before, after):
+    """What becomes so after a restart that keeps findings and the windows that are asked for, and without one."""
+    table, layout, past = table_of(), a_layout(2), team_windows([before])
+    state, steps = advance(fresh(1), past, table)
+    told, _ = findings.follow(Scene(layout, (Rule(),), members_of(past), past), {}, steps, state)
+    kept = before[-memory_windows(table) :]
+    again = rebuilt(team_windows([kept], first=len(before) - len(kept)), layout, table, told)
+    future = team_windows([after], first=len(before))
+    # NaN is unlike itself, and so compared as words.
+    return tuple([str(step) for step in advance(from_, future, table)[1]] for from_ in (again, state))
+
+
 class TestRebuilt:
     @settings(deadline=None, max_examples=150)
     @given(stretches, stretches)
     def test_goes_on_as_if_it_had_never_stopped(self, before, after):
+        # More than two hours of windows, of which the last two or so are kept.
+        found, expected = gone_on(before * (1 + 300 // len(before)), after)
+
+        assert found == expected
+
+    def test_knows_the_raises_of_the_last_hour(self):
+        before = windows_of("C" * 300 + ("TTT" + "C" * 10) * 2)
+
+        found, expected = gone_on(before, windows_of("TTT"))
+
+        assert found == expected
+        assert "recurrent" in found[0]
+
+    def test_knows_a_ping_pong_from_before_what_is_kept(self):
+        # It swung until just before the kept windows, and nothing has made it another kind since.
         table = table_of()
-        # More than two hours of windows, of which the last two are kept.
-        before = before * (1 + 300 // len(before))
-        layout, past = a_layout(2), team_windows([before])
-        state, steps = advance(fresh(1), past, table)
-        told, _ = findings.follow(Scene(layout, (Rule(),), members_of(past), past), {}, steps, state)
-        kept = team_windows(
-            [before[-memory_windows(table) :]], first=len(before) - len(before[-memory_windows(table) :])
-        )
+        swinging = [hot(0), hot(1)] * 10
+        before = [*swinging, *windows_of("TTT"), *windows_of("B" * (memory_windows(table) - 3))]
 
-        again = rebuilt(kept, layout, table, told)
+        found, expected = gone_on(before, windows_of("TTT"))
 
-        future = team_windows([after], first=len(before))
-        _, expected = advance(state, future, table)
-        _, found = advance(again, future, table)
-        assert [str(step) for step in found] == [str(step) for step in expected]
+        assert found == expected
+        assert "'kind'" in found[0]
+
+    def test_knows_how_long_it_has_been_calm(self):
+        found, expected = gone_on(windows_of("B" * 300 + "TTT" + "C" * 6), windows_of("C" * 4))
+
+        assert found == expected
+        assert "'cleared'" in found[0]
+
+    def test_knows_for_how_long_nothing_was_known(self):
+        found, expected = gone_on(windows_of("B" * 300 + "TTT" + "-" * 15), windows_of("-" * 5 + "C"))
+
+        assert found == expected
+        assert "'unverified'" in found[0]
+        assert "'verified'" in found[1]
 
     def test_needs_two_hours_under_the_usual_rule(self):
         assert memory_windows(table_of()) * WIDTH_MS <= 2.5 * 3_600_000
