@@ -6,10 +6,10 @@ import numpy as np
 import pyarrow as pa
 
 from service.errors import TooLarge, UnusableInput
-from service.feeds import arrow_sizes, assembly, cells, columns, json_text
-from service.feeds.cells import Told
+from service.feeds import arrow_sizes, assembly, cells, columns, json_text, plain
 from service.feeds.columns import Sort
 from service.feeds.limits import IngestLimits
+from service.feeds.told import Told
 from service.terms import Parsed
 
 REMEDY = "send an Arrow IPC stream of flat columns"
@@ -64,7 +64,7 @@ def _unfit(sort: Sort, kind: pa.DataType) -> str:
         kind = kind.value_type
     if pa.types.is_null(kind):
         return ""
-    text = cells.is_text(kind)
+    text = plain.is_text(kind)
     number = pa.types.is_integer(kind) or pa.types.is_floating(kind)
     if sort is Sort.TIME:
         stamp = pa.types.is_timestamp(kind) and kind.tz is not None

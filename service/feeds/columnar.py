@@ -9,8 +9,8 @@ import numpy as np
 
 from service.errors import UnusableInput
 from service.feeds import assembly, cells, columns, json_text
-from service.feeds.cells import Told
 from service.feeds.limits import IngestLimits
+from service.feeds.told import Told
 from service.terms import Parsed
 
 _OPENING = re.compile(rb'\s*\{\s*"columns"\s*:')

@@ -19,10 +19,10 @@ from pyarrow import csv as arrow_csv
 
 from service.errors import TooLarge, UnusableInput
 from service.feeds import assembly, cells, columns, csv_lines, times
-from service.feeds.cells import Told
 from service.feeds.csv_lines import Block, Header
 from service.feeds.joining import joined
 from service.feeds.limits import IngestLimits
+from service.feeds.told import Told
 from service.terms import Ints, Parsed
 
 Progress = Callable[[int, int], None]  # octets read, octets in all

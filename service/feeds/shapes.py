@@ -11,9 +11,9 @@ import msgspec
 import numpy as np
 
 from service.feeds import assembly, cells, columns
-from service.feeds.cells import Told
 from service.feeds.columns import Sort
 from service.feeds.json_text import UNREADABLE, Twice
+from service.feeds.told import Told
 from service.terms import Ints, Parsed
 
 _KIND_OF: dict[Sort, Any] = {
