@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -13,12 +14,29 @@ from service.feeds import cell_values, columns
 from service.feeds.told import Told, indices, listed, numbers, truths, words
 from service.terms import OPER_WORDS, ROLE_WORDS, UNKNOWN, Codes, Counts, FactsTable, Form, Ints, PortName
 
-_port_name = lru_cache(maxsize=1 << 16)(PortName)  # a source names the same ports in every batch
+_NAMING = ("device", "port", "team", "method", "bundle", "if_index")
+_port_name = lru_cache(maxsize=1 << 16)(PortName)  # so that equal names are one object, and quickly compared
 _COLUMN_OF = {"oper": "oper_status", "half_duplex": "duplex"}
+
+
+@dataclass(frozen=True)
+class _Naming:
+    """The columns that name the ports of a batch; two are the same where their octets are."""
+
+    octets: tuple[bytes, ...]
+    told: Told = field(compare=False)
 
 
 def ports(told: Told) -> tuple[tuple[PortName, ...], Codes]:
     """The distinct ports by device and name; what else is told of one, by its last sample that tells it."""
+    naming = {name: told.columns[name] for name in _NAMING if name in told.columns}
+    octets = [part for name, column in naming.items() for part in (name.encode(), *_octets(column))]
+    return _named(_Naming(tuple(octets), Told(told.index, naming)))
+
+
+@lru_cache(maxsize=32)  # a source names the same ports in the same order in every batch
+def _named(naming: _Naming) -> tuple[tuple[PortName, ...], Codes]:
+    told = naming.told
     device, port = told.columns["device"], told.columns["port"]
     codes, firsts = distinct([indices(device), indices(port)], len(told))
     rows = pa.array(firsts)
@@ -66,6 +84,14 @@ def distinct(parts: Sequence[np.ndarray], count: int) -> tuple[Codes, Ints]:
     firsts = np.zeros(codes.max(initial=-1) + 1, dtype=np.int64)
     firsts[codes[::-1]] = np.arange(count - 1, -1, -1)
     return codes, firsts
+
+
+def _octets(column: pa.Array) -> list[bytes]:
+    """What tells a column from every other one, its padding included."""
+    if pa.types.is_dictionary(column.type):
+        return [indices(column).tobytes(), *_octets(column.dictionary)]
+    held = [bytes(buffer) if buffer else b"-" for buffer in column.buffers()]
+    return [b"%d %d" % (len(column), column.offset), *held]
 
 
 def _codes(values: Ints) -> Codes:
