@@ -79,6 +79,8 @@ class Rows(NamedTuple):
     status: Bytes
     flags: Marks
     changed_ms: Ints
+    first: Ints  # the windows that hold the interval's start and its end, whether the span has them or not
+    last: Ints
 
 
 class Ports(NamedTuple):
@@ -121,6 +123,17 @@ Sums = npt.NDArray[np.float64]
 
 
 @compiled
+def find_windows(start_ms: Ints, end_ms: Ints, grid: Grid, first: Ints, last: Ints) -> None:
+    """The first and the last window that each interval touches; an interval of no length lies before an edge."""
+    for row in range(len(start_ms)):
+        first[row] = (start_ms[row] - grid.first_ms) // grid.width_ms
+        last[row] = first[row]
+        past_ms = end_ms[row] - (grid.first_ms + first[row] * grid.width_ms)
+        if past_ms > grid.width_ms or past_ms <= 0:
+            last[row] = (end_ms[row] - 1 - grid.first_ms) // grid.width_ms
+
+
+@compiled
 def lay_states(rows: Rows, ports: Ports, grid: Grid, first_port: int, seen: Ints, speed_bps: Ints) -> None:
     """Note in every window what was seen of each port: up, down, its role, its speed, a change of state.
 
@@ -128,11 +141,11 @@ def lay_states(rows: Rows, ports: Ports, grid: Grid, first_port: int, seen: Ints
     """
     port, start_ms, end_ms, facts, before = rows.port, rows.start_ms, rows.end_ms, rows.facts, rows.facts_before
     status, changed_ms, shown, speeds = rows.status, rows.changed_ms, ports.seen, ports.speed_bps
+    all_first, all_last = rows.first, rows.last
     count = seen.shape[1]
     for row in range(len(port)):
         place = port[row] - first_port
-        first = (start_ms[row] - grid.first_ms) // grid.width_ms
-        last = (end_ms[row] - 1 - grid.first_ms) // grid.width_ms
+        first, last = all_first[row], all_last[row]
         if len(changed_ms) > 0 and changed_ms[row] >= grid.first_ms:
             # A port that changed its state inside a window flapped in it, even if it is up at both ends.
             window = (changed_ms[row] - grid.first_ms) // grid.width_ms
@@ -163,7 +176,7 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
     """
     port, start_ms, end_ms, facts, before = rows.port, rows.start_ms, rows.end_ms, rows.facts, rows.facts_before
     status, changed_ms, flags = rows.status, rows.changed_ms, rows.flags
-    all_octets, all_frames = rows.octets, rows.frames
+    all_octets, all_frames, first, last = rows.octets, rows.frames, rows.first, rows.last
     speeds, extras = ports.speed_bps, ports.frame_extra
     count = seen.shape[1]
     for row in range(len(port)):
@@ -173,9 +186,7 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
         length_ms = end_ms[row] - start_ms[row]
         speed, earlier, extra = speeds[facts[row]], speeds[before[row]], extras[facts[row]]
         moment_ms = changed_ms[row] if len(changed_ms) > 0 else -1
-        first = max((start_ms[row] - grid.first_ms) // grid.width_ms, 0)
-        last = min((end_ms[row] - 1 - grid.first_ms) // grid.width_ms, count - 1)
-        for window in range(first, last + 1):
+        for window in range(max(first[row], 0), min(last[row] + 1, count)):
             window_ms = grid.first_ms + window * grid.width_ms
             from_ms = max(start_ms[row], window_ms)
             overlap_ms = min(end_ms[row], window_ms + grid.width_ms) - from_ms
@@ -188,6 +199,7 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
                     low = high = usual = float(earlier) * slow_ms + float(speed) * (overlap_ms - slow_ms)
                 else:
                     low, high = float(min(speed, earlier)) * overlap_ms, float(max(speed, earlier)) * overlap_ms
+            part = overlap_ms / length_ms
             inside, outside = usual / 8000.0, float(speed) * (length_ms - overlap_ms) / 8000.0
             for direction in range(2):
                 if status[row, direction] != OK:
@@ -200,9 +212,9 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
                 sums[place, window, direction, CAPACITY] += usual
                 sums[place, window, direction, CAPACITY_LOW] += low
                 sums[place, window, direction, CAPACITY_HIGH] += high
-                sums[place, window, direction, OCTETS] += octets * overlap_ms / length_ms
-                sums[place, window, direction, LOW] += least(octets, overlap_ms, length_ms, outside)
-                sums[place, window, direction, HIGH] += largest(octets, overlap_ms, length_ms, inside)
+                sums[place, window, direction, OCTETS] += octets * part
+                sums[place, window, direction, LOW] += least(octets, part, outside)
+                sums[place, window, direction, HIGH] += largest(octets, part, inside)
                 frames = all_frames[row, direction] if len(all_frames) > 0 else -1
                 if frames < 0:
                     seen[place, window] |= NO_FRAMES << shift
@@ -210,22 +222,21 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
                 if flags[row, direction] & MERGED:
                     seen[place, window] |= SOME_INFERRED << shift
                 wire = octets + frames * extra
-                sums[place, window, direction, ON_WIRE] += wire * overlap_ms / length_ms
-                sums[place, window, direction, LOW_ON_WIRE] += least(wire, overlap_ms, length_ms, outside)
-                sums[place, window, direction, HIGH_ON_WIRE] += largest(wire, overlap_ms, length_ms, inside)
+                sums[place, window, direction, ON_WIRE] += wire * part
+                sums[place, window, direction, LOW_ON_WIRE] += least(wire, part, outside)
+                sums[place, window, direction, HIGH_ON_WIRE] += largest(wire, part, inside)
 
 
 @compiled
 def lay_counts(rows: Rows, grid: Grid, first_port: int, sums: Sums) -> None:
     """Add the parts of frames, multicasts, broadcasts, discards and errors; NaN where a part is not known."""
     port, start_ms, end_ms, status = rows.port, rows.start_ms, rows.end_ms, rows.status
+    first, last = rows.first, rows.last
     frames, mcast, bcast, discards, errors = rows.frames, rows.mcast, rows.bcast, rows.discards, rows.errors
     for row in range(len(port)):
         place = port[row] - first_port
         length_ms = end_ms[row] - start_ms[row]
-        first = max((start_ms[row] - grid.first_ms) // grid.width_ms, 0)
-        last = min((end_ms[row] - 1 - grid.first_ms) // grid.width_ms, sums.shape[1] - 1)
-        for window in range(first, last + 1):
+        for window in range(max(first[row], 0), min(last[row] + 1, sums.shape[1])):
             window_ms = grid.first_ms + window * grid.width_ms
             overlap_ms = min(end_ms[row], window_ms + grid.width_ms) - max(start_ms[row], window_ms)
             for direction in range(2):
@@ -251,19 +262,15 @@ def known_or_nan(count: int) -> float:
 
 
 @compiled
-def least(octets: float, overlap_ms: int, length_ms: int, fits_outside: float) -> float:
+def least(octets: float, part: float, fits_outside: float) -> float:
     """The fewest octets that fell inside: what cannot have been carried outside at line rate."""
-    if overlap_ms == length_ms:
-        return octets
-    return min(max(0.0, octets - fits_outside), octets * overlap_ms / length_ms)
+    return octets if part == 1.0 else min(max(0.0, octets - fits_outside), octets * part)
 
 
 @compiled
-def largest(octets: float, overlap_ms: int, length_ms: int, fits_inside: float) -> float:
+def largest(octets: float, part: float, fits_inside: float) -> float:
     """The most octets that fell inside: all of them, or what line rate lets in."""
-    if overlap_ms == length_ms:
-        return octets
-    return max(min(octets, fits_inside), octets * overlap_ms / length_ms)
+    return octets if part == 1.0 else max(min(octets, fits_inside), octets * part)
 
 
 @compiled
@@ -275,6 +282,7 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
     utilisation, coverage, basis, marks = out.utilisation, out.coverage, out.basis, out.marks
     why_not, lower, upper = out.why_not, out.lower, out.upper
     bounded = len(lower) > 0
+    shown_ms, enough_ms = SHOWN_FROM * grid.width_ms, grid.coverage_min * grid.width_ms - 1e-6
     for place in range(len(seen)):
         for window in range(seen.shape[1]):
             bits = seen[place, window]
@@ -283,10 +291,10 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
                 mark |= FLAP if bits & SEEN_UP else DOWN
             for direction in range(2):
                 mine = bits >> (direction * DIRECTION_BITS)
-                covered = sums[place, window, direction, COVERED] / grid.width_ms
+                covered_ms = sums[place, window, direction, COVERED]
                 on = NO_BASIS
                 value = low = high = np.nan
-                if covered >= SHOWN_FROM and not mine & NO_SPEED:
+                if covered_ms >= shown_ms and not mine & NO_SPEED:
                     on = basis_of(mine)
                     at = OCTETS if on == COUNTED else ON_WIRE
                     value = 8000.0 * sums[place, window, direction, at] / sums[place, window, direction, CAPACITY]
@@ -300,7 +308,7 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
                     if bits & STRADDLED and low < grid.hot_above - CERTAIN_BY and high > grid.hot_above + CERTAIN_BY:
                         mark |= UNCERTAIN_EGRESS << direction
                 utilisation[first + place, window, direction] = value
-                coverage[first + place, window, direction] = covered
+                coverage[first + place, window, direction] = covered_ms * (1.0 / grid.width_ms)
                 basis[first + place, window, direction] = on
                 if bounded:
                     lower[first + place, window, direction] = low
@@ -308,9 +316,9 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
             marks[first + place, window] = mark
             for direction in range(2):
                 covered_ms = sums[place, window, direction, COVERED]
-                enough = covered_ms >= grid.coverage_min * grid.width_ms - 1e-6
                 mine = bits >> (direction * DIRECTION_BITS)
-                why_not[first + place, window, direction] = reason_of(mark, covered_ms / grid.width_ms, enough, mine)
+                reason = reason_of(mark, covered_ms >= shown_ms, covered_ms >= enough_ms, mine)
+                why_not[first + place, window, direction] = reason
 
 
 @compiled
@@ -322,7 +330,7 @@ def basis_of(bits: int) -> int:
 
 
 @compiled
-def reason_of(marks: int, coverage: float, enough: bool, bits: int) -> int:
+def reason_of(marks: int, shown: bool, enough: bool, bits: int) -> int:
     """Why a member is no sibling here: what it is before what is known of it."""
     if marks & STANDBY:
         return IS_STANDBY
@@ -332,7 +340,7 @@ def reason_of(marks: int, coverage: float, enough: bool, bits: int) -> int:
         return FLAPPED
     if marks & DOWN:
         return IS_DOWN
-    if coverage < SHOWN_FROM:
+    if not shown:
         return NO_DATA
     if not enough:
         return PARTIAL

@@ -18,6 +18,7 @@ from service.numerics.window_loop import (
     Ports,
     Rows,
     describe,
+    find_windows,
     finish,
     frame_extras,
     lay_counts,
@@ -148,6 +149,7 @@ def lay_all(intervals: Intervals, ports: Ports, grid: Grid, first_port: int, out
     """Lay the intervals of the ports from `first_port` on into the windows of `out`, some ports at a time."""
     n_ports, count = out.marks.shape
     rows = _rows(intervals)
+    find_windows(rows.start_ms, rows.end_ms, grid, rows.first, rows.last)
     step = max(1, SCRATCH_WINDOWS // max(count, 1))
     kept = SUMS_OF_ALL if len(out.packets) else SUMS_ON_WIRE if len(rows.frames) else SUMS_OF_OCTETS
     sums = np.empty((min(step, n_ports), count, 2, kept), dtype=np.float64)
@@ -215,6 +217,8 @@ def _rows(intervals: Intervals) -> Rows:
         status=_plain(intervals.status, np.uint8),
         flags=_plain(intervals.flags, np.uint16),
         changed_ms=_plain(changed if changed is not None else np.empty(0), np.int64),
+        first=np.empty(len(intervals.port), dtype=np.int64),
+        last=np.empty(len(intervals.port), dtype=np.int64),
     )
 
 
