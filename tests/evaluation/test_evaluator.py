@@ -177,7 +177,7 @@ class TestLateSamples:
         rounds = Rounds(sqlite_engine)
         day_s = 26 * HOUR_S
         samples = polls((6, (0.92, 0.02)))
-        late = [s for s in samples if s["port"] == "m2" and 0 < s["time"] - START_S]
+        late = [s for s in samples if s["port"] == "m2" and s["time"] - START_S > 0]
         first = [s for s in samples if s not in late]
         rounds.push(first, 360)
         rounds.run(360 + LATENESS_S)
