@@ -7,38 +7,24 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.rules import evidence, words
+from service.rules import evidence, reading, words
 from service.rules.life import Step
-from service.rules.state import ON_WIRE_BASES, RECURRENCES, LifeState, on_wire
+from service.rules.reading import Place, Scene
+from service.rules.state import RECURRENCES, LifeState
 from service.terms import (
     BASIS_WORDS,
     DIRECTIONS,
     EGRESS,
-    FAMILY_OF,
     FAMILY_WORDS,
     KIND_WORDS,
     SEVERITY_ORDER,
     UNKNOWN,
-    WHY_NOT_WORDS,
-    Basis,
-    Family,
     Finding,
-    Ints,
-    Kind,
     Layout,
-    Mark,
-    MemberFigure,
-    MemberWindows,
-    Rule,
-    TeamWindows,
-    Truths,
-    WhyNot,
     finding_id,
 )
 
-Place = tuple[int, int, int]  # team, direction, family
-
-ROUNDED = 6  # decimals of a peak: what single precision, in which the last windows are remembered, carries
+__all__ = ["Scene", "Told", "follow"]
 
 
 @dataclass(frozen=True)
@@ -49,24 +35,6 @@ class Told:
     what: str
     at_ms: int
     text: str
-
-
-@dataclass(frozen=True)
-class Scene:
-    """What a finding is read from: who belongs together, under which rules, and what the windows showed."""
-
-    layout: Layout
-    rules: Sequence[Rule]
-    members: MemberWindows
-    teams: TeamWindows
-
-    def window_ending(self, at_ms: int) -> int:
-        """The position in the span of the window that ends at an instant; below 0 if before the span."""
-        return (at_ms - self.teams.span.first_ms) // self.teams.span.width_ms - 1
-
-    def ports(self, team: int) -> list[int]:
-        """The team's members as positions in the layout's ports."""
-        return [port for port in self.layout.members[team].tolist() if port != UNKNOWN]
 
 
 def follow(
@@ -149,7 +117,7 @@ def _raised(scene: Scene, place: Place, step: Step) -> Finding:
         hot=(),
         idle=(),
         members=(),
-        peak=round(step.peak, ROUNDED),
+        peak=round(step.peak, reading.ROUNDED),
         peak_port=scene.layout.ports[ports[step.peak_at]].port,
         peak_ms=step.peak_ms,
         even_split=0.0,
@@ -157,8 +125,8 @@ def _raised(scene: Scene, place: Place, step: Step) -> Finding:
         usable_bps=UNKNOWN,
         stranded_bps=UNKNOWN,
         room_bps=UNKNOWN,
-        discard_ratio=_ratio(step.discards) if direction == EGRESS else None,
-        basis=BASIS_WORDS[_basis(scene, place, window)],
+        discard_ratio=reading.ratio(step.discards) if direction == EGRESS else None,
+        basis=BASIS_WORDS[reading.basis_at(scene, place, window)],
         windows_seen=step.seen,
         windows_evaluable=step.evaluable,
         recurrences=step.recurrences,
@@ -166,7 +134,7 @@ def _raised(scene: Scene, place: Place, step: Step) -> Finding:
         updated_ms=step.at_ms,
         windows_flagged=step.flagged,
     )
-    return _stated(scene, _with_figures(scene, place, finding, window), place)
+    return _stated(scene, reading.with_figures(scene, place, finding, np.array([window])), place)
 
 
 def _changed(finding: Finding, step: Step) -> Finding:
@@ -187,10 +155,10 @@ def _seen(scene: Scene, place: Place, finding: Finding, start: int, end: int) ->
     team, direction, family = place
     span = scene.teams.span
     part = (team, slice(start, end), direction)
-    known = scene.teams.evaluable[part] & _same_basis(scene, part, finding)
-    flagged = known & _carries(scene.teams, part, family)
+    known = scene.teams.evaluable[part] & reading.same_basis(scene, part, finding)
+    flagged = known & reading.carries(scene.teams, part, family)
     end_ms = span.first_ms + end * span.width_ms
-    finding = _with_peak(scene, place, finding, start + np.flatnonzero(known))
+    finding = reading.with_peak(scene, place, finding, start + np.flatnonzero(known))
     finding = replace(
         finding,
         windows_seen=(end_ms - finding.since_ms) // span.width_ms,
@@ -198,106 +166,12 @@ def _seen(scene: Scene, place: Place, finding: Finding, start: int, end: int) ->
         windows_flagged=finding.windows_flagged + int(flagged.sum()),
         updated_ms=end_ms,
     )
-    at = start + np.flatnonzero(flagged)
-    for window in at[:-1].tolist():
-        finding = replace(finding, uncertain=finding.uncertain or _uncertain(scene, place, window))
-    return _with_figures(scene, place, finding, int(at[-1])) if len(at) else finding
-
-
-def _with_peak(scene: Scene, place: Place, finding: Finding, windows: Ints) -> Finding:
-    """The finding with the highest utilisation and the worst discards of evaluable windows; of equals, the oldest."""
-    if len(windows) == 0:
-        return finding
-    team, direction, _ = place
-    values = np.round(scene.teams.utilisation[team, windows, direction].astype(np.float32), ROUNDED).astype(float)
-    best = int(np.argmax(values))
-    peak = round(float(values[best]), ROUNDED)
-    if peak > finding.peak:
-        window = int(windows[best])
-        member = int(scene.teams.busiest[team, window, direction])
-        finding = replace(
-            finding,
-            peak=peak,
-            peak_port=scene.layout.ports[scene.layout.members[team, member]].port,
-            peak_ms=scene.teams.span.first_ms + window * scene.teams.span.width_ms,
-        )
-    return replace(finding, discard_ratio=_worse(finding.discard_ratio, scene.teams.discards[team, windows, direction]))
-
-
-def _with_figures(scene: Scene, place: Place, finding: Finding, window: int) -> Finding:
-    """The finding with what its members showed in a flagged window."""
-    team, direction, _ = place
-    at = (team, window, direction)
-    members = tuple(_figure(scene, port, window, direction) for port in scene.ports(team))
-    hot, idle = int(scene.teams.hot[at]), int(scene.teams.idle[at])
-    return replace(
-        finding,
-        members=members,
-        hot=tuple(member for i, member in enumerate(members) if hot >> i & 1),
-        idle=tuple(member for i, member in enumerate(members) if idle >> i & 1),
-        even_split=float(scene.teams.even_split[at]),
-        imbalance=float(scene.teams.imbalance[at]),
-        usable_bps=_whole(scene.teams.usable_bps[at]),
-        stranded_bps=_whole(scene.teams.stranded_bps[at]),
-        room_bps=_whole(scene.teams.room_bps[at]),
-        uncertain=finding.uncertain or _uncertain(scene, place, window),
-    )
+    return reading.with_figures(scene, place, finding, start + np.flatnonzero(flagged))
 
 
 def _stated(scene: Scene, finding: Finding, place: Place) -> Finding:
     team = place[0]
     return replace(finding, evidence=evidence.of(finding, scene.layout.teams[team], scene.rules[team]))
-
-
-def _figure(scene: Scene, port: int, window: int, direction: int) -> MemberFigure:
-    value = float(scene.members.utilisation[port, window, direction])
-    why = int(scene.members.why_not[port, window, direction])
-    return MemberFigure(
-        scene.layout.ports[port].port,
-        None if np.isnan(value) else value,
-        int(scene.members.speed_bps[port, window]),
-        WHY_NOT_WORDS[WhyNot.NO_DATA if why == WhyNot.ELIGIBLE and np.isnan(value) else why],
-    )
-
-
-def _carries(teams: TeamWindows, part: tuple[int, slice, int], family: int) -> Truths:
-    if family == Family.BUILD:
-        return teams.degraded[part]
-    kinds = [kind for kind, of in FAMILY_OF.items() if of == family and kind != Kind.OSCILLATING]
-    return np.isin(teams.kind[part], kinds)
-
-
-def _same_basis(scene: Scene, part: tuple[int, slice, int], finding: Finding) -> Truths:
-    if not scene.teams.basis.size:
-        return scene.teams.evaluable[part]
-    wanted = BASIS_WORDS.index(finding.basis) in ON_WIRE_BASES
-    return np.asarray(on_wire(scene.teams.basis[part]) == wanted)
-
-
-def _basis(scene: Scene, place: Place, window: int) -> int:
-    return int(scene.teams.basis[place[0], window, place[1]]) if scene.teams.basis.size else Basis.NONE
-
-
-def _uncertain(scene: Scene, place: Place, window: int) -> bool:
-    team, direction, _ = place
-    mark = Mark.UNCERTAIN_EGRESS if direction == EGRESS else Mark.UNCERTAIN_INGRESS
-    hot = int(scene.teams.hot[team, window, direction])
-    ports = scene.ports(team)
-    return any(hot >> i & 1 and int(scene.members.marks[port, window]) & mark for i, port in enumerate(ports))
-
-
-def _ratio(value: float) -> float | None:
-    return None if np.isnan(value) else float(f"{value:.6g}")
-
-
-def _worse(so_far: float | None, values: object) -> float | None:
-    known = [_ratio(float(value)) for value in np.asarray(values).ravel() if not np.isnan(value)]
-    every = [value for value in (so_far, *known) if value is not None]
-    return max(every) if every else None
-
-
-def _whole(value: float) -> int:
-    return UNKNOWN if np.isnan(value) else round(float(value))
 
 
 def _said(step: Step, before: Finding | None, finding: Finding) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from service.numerics.silence import LATE, MISSED, silences, usual_interval
 from service.terms import Ints, Layout, Samples, Span
@@ -19,18 +20,24 @@ def silent(samples: Samples, layout: Layout, span: Span) -> list[tuple[int, int]
     order = np.lexsort((samples.at_ms, device))
     device, at_ms = device[order], samples.at_ms[order]
     now_ms = min(int(samples.at_ms.max()), span.end_ms)
-    first = np.flatnonzero(np.diff(device, prepend=-1))
+    starts = np.flatnonzero(np.diff(device, prepend=-1))
+    ends = np.append(starts[1:], len(device))
     found = []
-    for start, end in zip(first.tolist(), [*first[1:].tolist(), len(device)], strict=True):
-        if _may_be_silent(at_ms, start, end, now_ms):
-            found += [(int(device[start]), since) for since in _since(at_ms[start:end], now_ms, span)]
+    for of in np.flatnonzero(_may_be_silent(at_ms, starts, ends, now_ms)).tolist():
+        heard = at_ms[starts[of] : ends[of]]
+        found += [(int(device[starts[of]]), since) for since in _since(heard, now_ms, span)]
     return found
 
 
-def _may_be_silent(at_ms: Ints, start: int, end: int, now_ms: int) -> bool:
-    """Whether a device's longest gap is long beside its mean one: a quick look before the thorough one."""
-    longest = max(int(np.diff(at_ms[start:end]).max(initial=0)), now_ms - int(at_ms[end - 1]))
-    return longest > 0 and longest * (end - start) >= MISSED * (int(at_ms[end - 1]) - int(at_ms[start]))
+def _may_be_silent(
+    at_ms: Ints, starts: npt.NDArray[np.intp], ends: npt.NDArray[np.intp], now_ms: int
+) -> npt.NDArray[np.bool_]:
+    """Devices whose longest gap is long beside their mean one: a quick look at all before the thorough one at few."""
+    until_next = np.append(np.diff(at_ms), 0)
+    until_next[ends - 1] = now_ms - at_ms[ends - 1]
+    longest = np.maximum.reduceat(until_next, starts)
+    took = at_ms[ends - 1] - at_ms[starts]
+    return np.asarray((longest > 0) & (longest * (ends - starts) >= MISSED * took))
 
 
 def _since(heard_ms: Ints, now_ms: int, span: Span) -> list[int]:
