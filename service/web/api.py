@@ -6,7 +6,19 @@ from importlib.metadata import PackageNotFoundError, version
 
 from fastapi import FastAPI
 
-from service.web import findings, health, openapi, refusals, samples
+from service.web import (
+    deliveries,
+    devices,
+    findings,
+    health,
+    landing,
+    metrics,
+    openapi,
+    refusals,
+    samples,
+    sources,
+    teams,
+)
 from service.web.edge import Edge
 from service.web.services import Services
 
@@ -27,14 +39,13 @@ def make(services: Services) -> FastAPI:
         docs_url=None,
         redoc_url=None,
         redirect_slashes=False,
-        max_body_size=services.max_body_octets,
     )
     application.state.services = services
     refusals.hold(application)
-    for noun in (samples, findings, health):
+    for noun in (samples, findings, teams, devices, sources, deliveries, health, metrics, landing):
         application.include_router(noun.router)
     openapi.describe(application)
-    application.add_middleware(Edge, tally=services.tally)
+    application.add_middleware(Edge, services=services)
     return application
 
 

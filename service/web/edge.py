@@ -1,15 +1,16 @@
-"""What holds for every answer: headers that a browser minds, a count, and no fault of ours told outside."""
+"""What holds for every request: a body no larger than is taken, headers that a browser minds, and a count."""
 
 from __future__ import annotations
 
 from http import HTTPStatus
 
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.web.refusals import MEDIA_TYPE, too_large, unforeseen
-from service.web.services import Tally
+from service.web.refusals import unforeseen
+from service.web.services import Services
 
 ALWAYS = {
     "x-content-type-options": "nosniff",
@@ -24,59 +25,56 @@ METHODS = frozenset(("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
 class Edge:
     """Wraps the application."""
 
-    def __init__(self, app: ASGIApp, tally: Tally) -> None:
+    def __init__(self, app: ASGIApp, services: Services) -> None:
         self._app = app
-        self._tally = tally
+        self._services = services
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer one request."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
             return
-        answer = _Answer(send)
+        status = 0
+
+        async def sent(message: Message) -> None:
+            nonlocal status
+            if message["type"] == "http.response.start":
+                status = message["status"]
+                headers = MutableHeaders(scope=message)
+                for name, value in ALWAYS.items():
+                    headers.setdefault(name, value)
+            await send(message)
+
         try:
-            await self._app(scope, receive, answer.pass_on)
+            await self._app(scope, _bounded(scope, receive, self._services.max_body_octets), sent)
         except ClientDisconnect:
             return  # nobody is left to be told
         except Exception as failure:
-            if answer.status:
+            if status:
                 raise  # half an answer is out: the server cuts the connection
-            await unforeseen(failure)(scope, receive, answer.pass_on)
-        if answer.is_bare:
-            await too_large()(scope, receive, answer.send)
-        self._tally.add("requests", _route_of(scope), _method_of(scope), str(answer.status))
+            await unforeseen(failure)(scope, receive, sent)
+        self._services.tally.add("requests", _method_of(scope), _route_of(scope), str(status))
 
 
-class _Answer:
-    """An answer on its way out."""
+def _bounded(scope: Scope, receive: Receive, most: int) -> Receive:
+    """Receive a body up to so many octets.
 
-    def __init__(self, send: Send) -> None:
-        self._send = send
-        self.status = 0
-        self.is_bare = False
+    The framework's own limit answers in plain text, past every handler, and even in place of a
+    refusal for another reason.
+    """
+    said, seen = Headers(scope=scope).get("content-length", ""), 0
 
-    async def pass_on(self, message: Message) -> None:
-        """Pass a message on, unless it belongs to a refusal that is not told as a problem document."""
-        if message["type"] == "http.response.start" and _is_bare(message):
-            self.is_bare = True
-        if not self.is_bare:
-            await self.send(message)
+    async def received() -> Message:
+        nonlocal seen
+        if said.isdecimal() and int(said[:20]) > most:
+            raise HTTPException(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
+        message = await receive()
+        seen += len(message.get("body", b""))
+        if seen > most:
+            raise HTTPException(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
+        return message
 
-    async def send(self, message: Message) -> None:
-        """Send a message, the first one with the headers that all answers have."""
-        if message["type"] == "http.response.start":
-            self.status = message["status"]
-            headers = MutableHeaders(scope=message)
-            for name, value in ALWAYS.items():
-                headers.setdefault(name, value)
-        await self._send(message)
-
-
-def _is_bare(message: Message) -> bool:
-    """Whether the framework refuses a body for its size, which it does in plain text and past every handler."""
-    if message["status"] != HTTPStatus.REQUEST_ENTITY_TOO_LARGE:
-        return False
-    return Headers(raw=message["headers"]).get("content-type") != MEDIA_TYPE
+    return received
 
 
 def _route_of(scope: Scope) -> str:

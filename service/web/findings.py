@@ -10,11 +10,11 @@ from sqlalchemy import Connection
 
 from service.errors import WrongState
 from service.storage import audit, database, deliveries, findings
-from service.storage.deliveries import Delivery
 from service.storage.findings import Entry, Filters, Kept
 from service.terms import Severity
 from service.web import models
 from service.web.access import OPERATE, VIEW, Caller, needs
+from service.web.deliveries import told as message
 from service.web.models import Direction, KindWord, OperatorState, State
 from service.web.parameters import KNOWN_ONLY, USUAL_A_PAGE, Cursor, Instant, Limit, milliseconds
 from service.web.services import Served, Services
@@ -144,7 +144,7 @@ def _whole(connection: Connection, finding_id: str) -> dict[str, Any]:
     kept = findings.one(connection, finding_id)
     owed = deliveries.listing(connection, finding_id=finding_id, limit=MOST_DELIVERIES)
     history = [_happening(entry) for entry in findings.history(connection, finding_id)]
-    return {**told(kept), "history": history, "deliveries": [_message(one) for one in owed.items]}
+    return {**told(kept), "history": history, "deliveries": [message(one) for one in owed.items]}
 
 
 def told(kept: Kept) -> dict[str, Any]:
@@ -162,15 +162,3 @@ def told(kept: Kept) -> dict[str, Any]:
 
 def _happening(entry: Entry) -> dict[str, Any]:
     return {**entry._asdict(), "at": instant(entry.at_ms)}
-
-
-def _message(one: Delivery) -> dict[str, Any]:
-    return {
-        "id": one.id,
-        "route": one.route,
-        "what": one.what,
-        "state": one.state,
-        "attempts": one.attempts,
-        "created_at": instant(one.created_ms),
-        "settled_at": instant(one.settled_ms),
-    }

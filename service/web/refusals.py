@@ -64,11 +64,6 @@ def unforeseen(failure: Exception) -> Response:
     return problem(HTTPStatus.INTERNAL_SERVER_ERROR, "something went wrong here; the log of the service tells what")
 
 
-def too_large() -> Response:
-    """The answer to a body that is larger than the service takes."""
-    return problem(HTTPStatus.REQUEST_ENTITY_TOO_LARGE, _REMEDIES[HTTPStatus.REQUEST_ENTITY_TOO_LARGE])
-
-
 def hold(application: FastAPI) -> None:
     """Let every refusal, ours and the framework's, be told in one form."""
     application.add_exception_handler(errors.ServiceError, _refused)

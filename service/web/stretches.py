@@ -5,14 +5,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import groupby
 
-import numpy as np
-import numpy.typing as npt
-
 from service.storage import cursors
 from service.storage.rosters import Roster
 from service.terms import DIRECTIONS
 
-Rows = npt.NDArray[np.intp]
+
+@dataclass(frozen=True)
+class Stretch:
+    """Which figures are wanted: of what time, half-open, in which directions, how many rows at most."""
+
+    from_ms: int
+    to_ms: int
+    ways: tuple[int, ...]
+    limit: int
 
 
 @dataclass(frozen=True)
