@@ -182,7 +182,7 @@ class TestJson:
         assert last["evaluable"] is False
 
     def test_lists_the_rates_that_a_narrow_counter_allows(self, checked):
-        # 32 bits, 1e9 to 2e9 octets in 60 s: 8e9 / 60 or 8 (1e9 + 2^32) / 60 bit/s, both below 1 Gbit/s. Worked by hand.
+        # 32 bits, 1e9 to 2e9 octets in 60 s: 8e9 / 60 or 8 (1e9 + 2^32) / 60 bit/s, both below 1 Gbit/s.
         header = "time,device,port,team,speed_bps,counter_bits,out_octets"
         lines = ["0,a,p,t,1000000000,32,1000000000", "60,a,p,t,1000000000,32,2000000000"]
         lines = [f"{1_795_600_800 + int(line.split(',')[0])},{line.split(',', 1)[1]}" for line in lines]
