@@ -1,0 +1,148 @@
+import base64
+import hashlib
+import re
+from html.parser import HTMLParser
+
+import pytest
+from examples import EPOCH_MS, GIGABIT, a_finding
+from web_examples import NOW_MS, a_key, asked
+
+from service.storage import findings, inventory
+from service.terms import MemberFigure, PortName, Severity
+
+# This is the plain way to smuggle a script into a page by a port's description.
+SMUGGLED = "<img src=x onerror=1>"
+
+
+class Page(HTMLParser):
+    """The elements and the text of a page."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements, self.attributes, self.text = [], [], ""
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append(tag)
+        self.attributes += attrs
+
+    def handle_data(self, data):
+        self.text += data
+
+
+@pytest.fixture
+def http(sqlite_engine):
+    return asked(sqlite_engine)
+
+
+@pytest.fixture
+def keep(sqlite_engine):
+    """Keeps findings of a device that is known."""
+
+    def kept(*found, device="sm-07", port="m1"):
+        with sqlite_engine.begin() as connection:
+            inventory.resolve(connection, [PortName(device, port, "front")], feed="push", now_ms=EPOCH_MS)
+            team_id = inventory.team_named(connection, device, "front")
+            for finding in found:
+                findings.save(connection, team_id, finding)
+
+    return kept
+
+
+def page_of(http):
+    answer = http.get("/")
+    assert answer.status_code == 200, answer.text
+    return Page(answer.text)
+
+
+class TestLanding:
+    def test_says_that_nothing_is_seen_where_nothing_came_yet(self, http):
+        assert "No source has sent anything yet" in page_of(http).text
+
+    def test_tells_an_open_finding_as_a_sentence(self, http, keep):
+        keep(a_finding())
+
+        text = page_of(http).text
+
+        assert "sm-07, team front, egress: member m1 at 92 %" in text
+        assert "Open findings: 1" in text
+
+    def test_tells_the_worst_first_and_the_cleared_not_at_all(self, http, keep):
+        told = {"f1": Severity.WARNING, "f2": Severity.MAJOR, "f3": Severity.MINOR}
+        keep(*(a_finding(id=name, severity=severity) for name, severity in told.items()))
+        keep(a_finding(id="f4", severity=Severity.CRITICAL, cleared_ms=NOW_MS))
+
+        text = page_of(http).text
+
+        assert re.findall(r"(critical|major|minor|warning), ", text) == ["major", "minor", "warning"]
+
+    def test_tells_silence_before_findings(self, http, keep, sqlite_engine):
+        keep(a_finding())
+        keep(device="uw-06")
+        with sqlite_engine.begin() as connection:
+            inventory.note_device(connection, 2, silent_since_ms=NOW_MS - 26 * 60_000)
+
+        text = page_of(http).text
+
+        assert "Not seen: 1 of 2 sources are silent" in text
+        assert "Findings are possible for 1 of 2 sources only" in text
+        assert "uw-06: nothing for 26 min" in text
+        assert text.index("Not seen") < text.index("Open findings")
+
+    def test_keeps_foreign_text_as_text(self, http, keep):
+        member = MemberFigure(SMUGGLED, 0.92, GIGABIT)
+        keep(a_finding(device=SMUGGLED, hot=(member,), members=(member,), peak_port=SMUGGLED), port=SMUGGLED)
+        answer = http.get("/")
+
+        page = Page(answer.text)
+
+        assert "<img" not in answer.text
+        assert "img" not in page.elements
+        assert "onerror" not in dict(page.attributes)
+        assert "onerror=1" in page.text
+
+    def test_keeps_the_name_of_a_silent_source_as_text(self, http, keep, sqlite_engine):
+        keep(device=SMUGGLED)
+        with sqlite_engine.begin() as connection:
+            inventory.note_device(connection, 1, silent_since_ms=NOW_MS)
+
+        assert "img" not in page_of(http).elements
+        assert SMUGGLED in page_of(http).text
+
+    def test_has_no_script_and_loads_nothing(self, http, keep):
+        keep(a_finding())
+        page = page_of(http)
+
+        assert "script" not in page.elements
+        assert not {"src", "style", "onclick", "onload"} & {name for name, _ in page.attributes}
+
+    def test_is_allowed_its_own_style_and_nothing_else(self, http):
+        answer = http.get("/")
+        [style] = re.findall(r"<style>(.*?)</style>", answer.text, re.DOTALL)
+        # Content Security Policy Level 3, section 6.7.2.4: the hash of an inline block, in base64.
+        allowed = base64.b64encode(hashlib.sha256(style.encode()).digest()).decode()
+
+        policy = answer.headers["content-security-policy"]
+
+        assert f"style-src 'sha256-{allowed}'" in policy
+        assert "default-src 'none'" in policy
+        assert "unsafe" not in policy
+
+    def test_fits_a_narrow_screen_and_both_kinds_of_light(self, http):
+        text = http.get("/").text
+
+        assert '<meta name="viewport" content="width=device-width, initial-scale=1">' in text
+        assert "color-scheme:light dark" in text
+        assert not re.search(r"(?<!max-)width:\s*\d", text.replace("border-left-width", "").replace("device-width", ""))
+
+    def test_names_no_colour_that_would_carry_a_meaning(self, http):
+        [style] = re.findall(r"<style>(.*?)</style>", http.get("/").text, re.DOTALL)
+
+        assert not re.search(r"#[0-9a-f]{3}|rgb|hsl|(?<![-\w])color:", style)
+
+    def test_needs_a_key_where_the_service_is_not_open(self, sqlite_engine):
+        http = asked(sqlite_engine, open_on_loopback=False)
+
+        assert http.get("/").status_code == 401
+        assert http.get("/", headers=a_key(sqlite_engine, "feed")).status_code == 403
+        assert http.get("/", headers=a_key(sqlite_engine, "view")).status_code == 200
