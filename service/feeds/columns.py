@@ -110,6 +110,16 @@ def mixed(told: set[str]) -> str:
     return ""
 
 
+def first_repeated(names: Iterable[str]) -> str | None:
+    """The first name that was there before; None where all differ."""
+    seen: set[str] = set()
+    for name in names:
+        if name in seen:
+            return name
+        seen.add(name)
+    return None
+
+
 def shown(value: Any) -> str:
     """A value as a refusal shows it, cut where it is long."""
     text = value if isinstance(value, str) else repr(value)
@@ -118,9 +128,9 @@ def shown(value: Any) -> str:
 
 
 def _repeated(names: list[str]) -> str:
-    for name in names:
-        if names.count(name) > 1:
-            return f"column {shown(name)!r} is there twice; leave one out"
+    twice = first_repeated(names)
+    if twice is not None:
+        return f"column {shown(twice)!r} is there twice; leave one out"
     return ""
 
 

@@ -15,6 +15,7 @@ from service.feeds.told import Told, indices, listed, numbers, truths, words
 from service.terms import OPER_WORDS, ROLE_WORDS, UNKNOWN, Codes, Counts, FactsTable, Form, Ints, PortName
 
 _NAMING = ("device", "port", "team", "method", "bundle", "if_index")
+_REMEMBERED_OCTETS = 2 << 20  # names of 100,000 ports; what is longer is read anew each time
 _port_name = lru_cache(maxsize=1 << 16)(PortName)  # so that equal names are one object, and quickly compared
 _COLUMN_OF = {"oper": "oper_status", "half_duplex": "duplex"}
 
@@ -31,7 +32,8 @@ def ports(told: Told) -> tuple[tuple[PortName, ...], Codes]:
     """The distinct ports by device and name; what else is told of one, by its last sample that tells it."""
     naming = {name: told.columns[name] for name in _NAMING if name in told.columns}
     octets = [part for name, column in naming.items() for part in (name.encode(), *_octets(column))]
-    return _named(_Naming(tuple(octets), Told(told.index, naming)))
+    asked = _Naming(tuple(octets), Told(told.index, naming))
+    return (_named if sum(map(len, octets)) <= _REMEMBERED_OCTETS else _named.__wrapped__)(asked)
 
 
 @lru_cache(maxsize=32)  # a source names the same ports in the same order in every batch

@@ -14,7 +14,7 @@ import msgspec
 import numpy as np
 
 from service.errors import TooLarge, UnusableInput
-from service.feeds import encoding
+from service.feeds import columns, encoding
 
 _MOST_DIGITS = 100
 _IN_CACHE = 1 << 17  # octets looked at together: more would be written to memory and read back
@@ -109,9 +109,8 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     said = dict(pairs)
     if len(said) == len(pairs):
         return said
-    names = [name for name, _ in pairs]
     twice = Twice(said)
-    twice.name = next(name for name in names if names.count(name) > 1)
+    twice.name = columns.first_repeated(name for name, _ in pairs) or ""
     return twice
 
 

@@ -32,7 +32,8 @@ _TYPES_OF = {
     Sort.WORD: frozenset((str,)),
     Sort.MAC: frozenset((str,)),
 }
-_MOST_NAMES = 1000
+_MOST_NAMES = 200  # more fields, or longer names, are no sample, and not worth remembering
+_LONGEST_NAME = 255
 
 
 @lru_cache(maxsize=64)
@@ -44,7 +45,7 @@ def shape(names: tuple[str, ...]) -> type[msgspec.Struct] | None:
     return msgspec.defstruct("Sample", fields, forbid_unknown_fields=True, gc=False)
 
 
-@lru_cache(maxsize=1024)
+@lru_cache(maxsize=128)
 def wrong_with(names: tuple[str, ...]) -> str:
     """What is wrong with the fields of a sample; empty where nothing is."""
     return columns.unusable(names, mixing=True)
@@ -56,7 +57,8 @@ def names_of(first: bytes) -> tuple[str, ...]:
         said = msgspec.json.decode(first)
     except (*UNREADABLE, RecursionError):
         return ()
-    return tuple(said) if isinstance(said, dict) and len(said) <= _MOST_NAMES else ()
+    fit = isinstance(said, dict) and not _wrong_item(said)
+    return tuple(said) if fit else ()
 
 
 def alike(structs: Sequence[msgspec.Struct], names: tuple[str, ...], index: Ints) -> Parsed:
@@ -91,4 +93,6 @@ def _wrong_item(item: Any) -> str:
         return "is no object; a sample is {...} with fields named like the columns of a counter file"
     if isinstance(item, Twice):
         return f"gives {columns.shown(item.name)!r} twice; leave one out"
-    return wrong_with(tuple(item)) if len(item) <= _MOST_NAMES else f"has more than {_MOST_NAMES} fields"
+    if len(item) > _MOST_NAMES or max(map(len, item), default=0) > _LONGEST_NAME:
+        return f"has more than {_MOST_NAMES} fields, or a name of more than {_LONGEST_NAME} characters"
+    return wrong_with(tuple(item))

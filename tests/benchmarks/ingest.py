@@ -26,7 +26,6 @@ from examples import EPOCH_MS
 from feed_examples import as_arrow, as_columnar, as_csv, as_json, as_ndjson
 from sqlalchemy import Engine
 
-from service import ingest
 from service.feeds import body
 from service.storage import database, samples
 from service.terms import Samples
@@ -121,32 +120,13 @@ def _wait_for(port: int, process: subprocess.Popen[bytes]) -> None:
 
 
 def serve(url: str, port: int) -> None:
-    """Serve POST /v1/samples and nothing else."""
-    import uvicorn
-    from anyio import to_thread
+    """Serve as the service does, its clock set to the samples' time."""
+    from service.app import running
+    from service.web import api
+    from service.web.services import Services
 
-    # A thread that computes would keep the one that reads from the network waiting 5 ms for each piece of a body.
-    sys.setswitchinterval(0.0005)
-    engine = database.open(url)
-
-    def take(octets: bytes, kind: str) -> bytes:
-        taken = ingest.keep(engine, body.parse(octets, kind), feed="push", now_ms=EPOCH_MS + 7_200_000)
-        return msgspec.json.encode({"accepted": taken.accepted, "duplicates": taken.duplicates})
-
-    async def app(scope, receive, send):
-        if scope["type"] != "http":
-            return
-        pieces, more = [], True
-        while more:
-            message = await receive()
-            pieces.append(message["body"])
-            more = message["more_body"]
-        kind = dict(scope["headers"])[b"content-type"].decode()
-        answer = await to_thread.run_sync(take, b"".join(pieces), kind)
-        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-type", b"application/json")]})
-        await send({"type": "http.response.body", "body": answer})
-
-    uvicorn.run(app, host="127.0.0.1", port=port, log_level="warning", lifespan="off")
+    services = Services(database.open(url), now_ms=lambda: EPOCH_MS + 7_200_000)
+    running.listen(api.make(services), "127.0.0.1", port)
 
 
 def compare(name: str, url: str, bare: Callable[[Engine, Samples], Callable[[], None]]) -> None:

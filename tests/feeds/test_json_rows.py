@@ -130,3 +130,15 @@ class TestParse:
         with pytest.raises(UnusableInput) as refusal:
             json_rows.parse(body, LIMITS)
         assert refusal.value.remedy
+
+    def test_names_the_repeated_one_of_very_many_fields_at_once(self):
+        # Comparing each with each would take hours.
+        many = ", ".join(f'"x_{number}": 0' for number in range(300_000))
+        parsed = parse_items(text(), "{" + many + ', "x_7": 1}')
+
+        assert "gives 'x_7' twice" in parsed.rejects[0].reason
+
+    def test_refuses_a_sample_with_more_fields_than_anyone_needs(self):
+        parsed = parse_items(text(), text(**{f"x_{number}": 0 for number in range(200)}), text(**{"x_" + "y" * 254: 1}))
+
+        assert [reject.index for reject in parsed.rejects] == [1, 2]
