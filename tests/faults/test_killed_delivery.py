@@ -3,6 +3,7 @@
 import json
 from collections import defaultdict
 
+import pytest
 from examples import EPOCH_MS
 from faults.mortals import deaths, started
 from receivers import SECRET, listening
@@ -16,6 +17,7 @@ NOW_MS = EPOCH_MS + 600_000
 RESTART_MS = NOW_MS + CLAIM_MS
 
 
+@pytest.mark.timeout(900)  # a hundred deaths and restarts, on a machine that may be busy
 class TestKilledDelivery:
     def test_loses_nothing_tells_nothing_unkept_and_repeats_under_the_same_id(self, engine):
         repeated, quiet, told_later = 0, 0, 0

@@ -24,24 +24,27 @@ BATCH_ENDS_S = (4 * 60, 11 * 60)
 
 
 def play(stage, job):
-    """Push the batches that were not acknowledged yet, and work after each; acknowledgements go to a file."""
+    """Push the batches that were not acknowledged yet, and work after each; acknowledgements go to a file.
+
+    After a restart the clock stands where the last batch was pushed, or later: it never goes back.
+    """
     evaluator = Evaluator(stage.engine, Policy(lambda device, team: Rule()), stage.routes)
-    started_s = 0
-    for number, end_s in enumerate(BATCH_ENDS_S):
-        now_ms = EPOCH_MS + end_s * 1000 + LATENESS_MS + job["late_ms"]
+    for number in range(min(job["acknowledged"], len(BATCH_ENDS_S) - 1), len(BATCH_ENDS_S)):
+        now_ms = EPOCH_MS + BATCH_ENDS_S[number] * 1000 + LATENESS_MS
         if number >= job["acknowledged"]:
-            push(stage, batch(started_s, end_s), now_ms)
+            push(stage, batch(number), now_ms)
             acknowledge(job["acknowledgements"])
             stage.step()
-        started_s = end_s
         evaluator.run(now_ms)
         stage.step()
-        deliver_due(stage.engine, stage.send, stage.routes, now_ms=now_ms)
+        # What a dead sender had claimed is free again only later.
+        deliver_due(stage.engine, stage.send, stage.routes, now_ms=now_ms + job["late_ms"])
 
 
-def batch(started_s, end_s):
-    """The body of a push: the samples after one second up to another, counted from the start."""
-    some = [s for s in SAMPLES if started_s < s["time"] - START_S <= end_s or s["time"] - START_S == started_s == 0]
+def batch(number):
+    """The body of a push: the samples since the one before."""
+    started_s = (-1, *BATCH_ENDS_S)[number]
+    some = [s for s in SAMPLES if started_s < s["time"] - START_S <= BATCH_ENDS_S[number]]
     return json.dumps({"samples": some}).encode()
 
 
@@ -63,8 +66,7 @@ def warm_up():
         engine = database.open(f"sqlite:///{folder}/warm.sqlite")
         database.upgrade(engine)
         now_ms = EPOCH_MS + BATCH_ENDS_S[-1] * 1000 + LATENESS_MS
-        taken = body.parse(batch(0, BATCH_ENDS_S[-1]), "application/json")
-        ingest.keep(engine, taken, feed="push", now_ms=now_ms)
+        ingest.keep(engine, body.parse(batch(0), "application/json"), feed="push", now_ms=now_ms)
         Evaluator(engine, Policy(lambda device, team: Rule())).run(now_ms)
         engine.dispose()
 
