@@ -46,9 +46,9 @@ class Road:
         app.evaluate(self.parts)
         app.deliver(self.parts)
 
-    def walk(self, samples: list[dict[str, Any]], *, step_s: int, end_s: int) -> None:
+    def walk(self, samples: list[dict[str, Any]], *, step_s: int, end_s: int, begin_s: int = 0) -> None:
         """Push samples as they fall due, step by step, and work after each step."""
-        for done_s in range(0, end_s, step_s):
+        for done_s in range(begin_s, end_s, step_s):
             reached_s = min(done_s + step_s, end_s)
             due = [s for s in samples if done_s - (done_s == 0) < s["time"] - START_S <= reached_s]
             self.clock.advance_to((START_S + reached_s) * 1000)

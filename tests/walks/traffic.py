@@ -12,7 +12,7 @@ FRAME_OCTETS = 1230  # 1250 on the wire, so that 10 s at 1 % of 1 Gbit/s are 10,
 START_S = EPOCH_MS // 1000
 
 
-def polls(*stretches: tuple[int, Sequence[float]], device: str = "sm-07") -> list[dict[str, Any]]:
+def polls(*stretches: tuple[float, Sequence[float]], device: str = "sm-07") -> list[dict[str, Any]]:
     """Samples every 10 s of members m1, m2, ...: each stretch is its minutes and the members' shares of line rate."""
     members = len(stretches[0][1])
     octets, packets = [10**9] * members, [10**6] * members
@@ -26,9 +26,9 @@ def polls(*stretches: tuple[int, Sequence[float]], device: str = "sm-07") -> lis
     return samples
 
 
-def _shares(stretches: Iterable[tuple[int, Sequence[float]]]) -> Iterable[Sequence[float]]:
+def _shares(stretches: Iterable[tuple[float, Sequence[float]]]) -> Iterable[Sequence[float]]:
     for minutes, shares in stretches:
-        yield from [shares] * (minutes * 60 // POLL_S)
+        yield from [shares] * round(minutes * 60 / POLL_S)
 
 
 def _sample(device: str, member: int, after_s: int, octets: int, packets: int) -> dict[str, Any]:
