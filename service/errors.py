@@ -101,7 +101,7 @@ class RefusedAddress(ServiceError):
     def __init__(self, host: str, addresses: str) -> None:
         super().__init__(
             f"{host} resolves to {addresses}, which the settings do not allow;"
-            " add its network to outbound.allow_networks if it is meant"
+            " add its network to allow_networks of the route if it is meant"
         )
         self.host = host
         self.addresses = addresses

@@ -215,7 +215,7 @@ class TestRoutes:
         assert "s3cr3t-Zeta" not in told
 
     def test_names_the_variable_that_is_not_set(self, settings_of):
-        with pytest.raises(WrongSetting, match=r"routes\[0\]\.secret_env: the environment has no ON_CALL"):
+        with pytest.raises(WrongSetting, match=r"routes\[0\]\.secret_env \(line 4\): the environment has no ON_CALL"):
             routes_of(settings_of(ROUTE + 'secret_env = "ON_CALL"\n'))
 
     def test_refuses_a_secret_that_is_too_short_without_repeating_it(self, settings_of, monkeypatch):
@@ -229,7 +229,7 @@ class TestRoutes:
     def test_refuses_an_address_inside_unless_it_is_allowed(self, settings_of):
         inside = '[[routes]]\nname = "a"\nurl = "http://127.0.0.1:9/"\n'
 
-        with pytest.raises(WrongSetting, match="allow_networks"):
+        with pytest.raises(WrongSetting, match=r"routes\[0\]\.url \(line 3\): .*allow_networks of the route"):
             routes_of(settings_of(inside))
         assert routes_of(settings_of(inside + 'allow_networks = ["127.0.0.0/8"]\n'))
 

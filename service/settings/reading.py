@@ -9,7 +9,7 @@ from pathlib import Path as FilePath
 from typing import Any, Self
 from urllib.parse import urlsplit
 
-from pydantic import ValidationError, model_validator
+from pydantic import PrivateAttr, ValidationError, model_validator
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict, SettingsError
 
 from service.errors import WrongSetting
@@ -40,6 +40,8 @@ class Settings(BaseSettings):
     lateness: sections.Lateness = sections.Lateness()
     retention: sections.Retention = sections.Retention()
     keys: sections.Keys = sections.Keys()
+
+    _lines: Mapping[Path, int] = PrivateAttr(default_factory=dict)
 
     @classmethod
     def settings_customise_sources(
@@ -81,6 +83,10 @@ class Settings(BaseSettings):
                 raise refusal(context["why"], context["remedy"], f"teams.{at}.{context['key']}")
         return self
 
+    def line_of(self, *path: str | int) -> int | None:
+        """The line of the file that holds a key, or the section that it belongs to."""
+        return line_of(self._lines, path)
+
     def rule_of(self, device: str, team: str) -> Rule:
         """The rule that applies to a team: the general one, or its own with who set it and why."""
         for own in self.teams:
@@ -119,11 +125,13 @@ def settled(told: Mapping[str, Any], lines: Mapping[Path, int] | None = None) ->
     """The settings that a file's tables and the environment make, or a refusal with key, line, reason and remedy."""
     _refuse_unknown_variables(told)
     try:
-        return Settings(**told)
+        settings = Settings(**told)
     except ValidationError as error:
         raise refused(error, lines or {}, os.environ) from None  # the cause would show what was given
     except SettingsError as error:
         raise WrongSetting(PREFIX + "...", str(error), "write lists and tables as JSON") from None
+    settings._lines = lines or {}
+    return settings
 
 
 def rules_of(told: Mapping[str, Any]) -> sections.Rules:

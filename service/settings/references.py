@@ -17,7 +17,16 @@ from service.webhooks.routes import Route
 
 def routes_of(settings: Settings) -> tuple[Route, ...]:
     """The routes with their URLs checked and their secrets in hand."""
-    return tuple(_route(route, f"routes[{at}]") for at, route in enumerate(settings.routes))
+    return tuple(_placed(settings, at) for at in range(len(settings.routes)))
+
+
+def _placed(settings: Settings, at: int) -> Route:
+    """One route, or a refusal that also names the line of the file."""
+    try:
+        return _route(settings.routes[at], f"routes[{at}]")
+    except WrongSetting as wrong:
+        line = settings.line_of("routes", at, wrong.key.rpartition(".")[2])
+        raise WrongSetting(wrong.key, wrong.why, wrong.remedy, line) from wrong.__cause__
 
 
 def database_url(database: sections.Database) -> str:

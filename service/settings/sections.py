@@ -191,7 +191,7 @@ class Route(Section):
     devices: tuple[str, ...] = ()
     teams: tuple[str, ...] = ()
     allow_networks: tuple[str, ...] = ()
-    give_up_after_h: int = Field(default=24, ge=1, le=24 * 14)
+    give_up_after_h: int = Field(default=72, ge=1, le=24 * 14)
     zone: str = "UTC"
 
     @model_validator(mode="after")
