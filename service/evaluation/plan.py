@@ -79,7 +79,8 @@ def drawn_up(connection: Connection, policy: Policy, now_ms: int) -> Plan:
     starts = _starts(connection, begun, oldest, policy.width_ms)
     due: dict[tuple[int, int, int], list[int]] = {}
     for team in begun:
-        end_ms = _floor(now_ms - policy.waits_ms(team.feed), policy.width_ms)
+        # What was decided stays decided, also where this clock runs behind that of whoever decided it.
+        end_ms = max(_floor(now_ms - policy.waits_ms(team.feed), policy.width_ms), team.decided_ms or 0)
         start_ms = starts.get(team.id, team.decided_ms or 0)
         if start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
             due.setdefault((start_ms, end_ms, team.decided_ms or 0), []).append(team.id)

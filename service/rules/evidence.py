@@ -37,8 +37,7 @@ def rule_note(rule: Rule) -> str:
 def _for(finding: Finding, rule: Rule) -> tuple[str, ...]:
     hot = words.line(rule.hot_above)
     told = [
-        f"{_names(finding.hot)} above {hot}; a member was in {finding.windows_flagged}"
-        f" of {finding.windows_evaluable} windows"
+        f"{_names(finding.hot)} above {hot}; seen in {finding.windows_flagged} of {finding.windows_evaluable} windows"
     ]
     if finding.idle:
         told.append(f"{_names(finding.idle)} below {words.line(rule.idle_below)}")

@@ -21,6 +21,8 @@ from service.terms import (
     UNKNOWN,
     Finding,
     Layout,
+    Span,
+    Truths,
     finding_id,
 )
 
@@ -133,6 +135,7 @@ def _raised(scene: Scene, place: Place, step: Step) -> Finding:
         rule_note=evidence.rule_note(scene.rules[team]),
         updated_ms=step.at_ms,
         windows_flagged=step.flagged,
+        hot_until_ms=step.at_ms,
     )
     return _stated(scene, reading.with_figures(scene, place, finding, np.array([window])), place)
 
@@ -165,8 +168,15 @@ def _seen(scene: Scene, place: Place, finding: Finding, start: int, end: int) ->
         windows_evaluable=finding.windows_evaluable + int(known.sum()),
         windows_flagged=finding.windows_flagged + int(flagged.sum()),
         updated_ms=end_ms,
+        hot_until_ms=_hot_until(span, start, flagged) or finding.hot_until_ms,
     )
     return reading.with_figures(scene, place, finding, start + np.flatnonzero(flagged))
+
+
+def _hot_until(span: Span, start: int, flagged: Truths) -> int | None:
+    """When the last flagged window ends, None where none is; `flagged` begins at window `start` of the span."""
+    at = np.flatnonzero(flagged)
+    return span.first_ms + (start + int(at[-1]) + 1) * span.width_ms if len(at) else None
 
 
 def _stated(scene: Scene, finding: Finding, place: Place) -> Finding:
@@ -187,5 +197,5 @@ def _said(step: Step, before: Finding | None, finding: Finding) -> str:
         return "open, but no evaluable window for 10 min"
     if step.what == "verified":
         return f"evaluable again: {evidence.figures(finding)}"
-    lasted = words.minutes(step.at_ms - finding.since_ms)
-    return f"cleared after {lasted}, at most {words.percent(finding.peak)} on {finding.peak_port}"
+    lasted = words.minutes((finding.hot_until_ms or step.at_ms) - finding.since_ms)
+    return f"cleared, hot for {lasted}, at most {words.percent(finding.peak)} on {finding.peak_port}"

@@ -37,7 +37,9 @@ def _with_names(key: str, finding: Finding, member: str, sibling: str | None) ->
 
 
 def _open(finding: Finding, what: str, told_ms: int) -> str:
-    loaded, lasted = _loaded(finding), spoken.lasting(told_ms - finding.since_ms)
+    # Told late, after an outage say, a raise has lasted longer than what raised it.
+    until_ms = max(told_ms, finding.hot_until_ms or told_ms)
+    loaded, lasted = _loaded(finding), spoken.lasting(until_ms - finding.since_ms)
     sibling = _sibling(finding, loaded.port)
     last = "last " if what == "unverified" else ""
     key = f"{_opening(finding, what)}member {{member}} {last}at {spoken.percent(loaded.utilisation)} for {lasted}"

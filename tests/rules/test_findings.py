@@ -126,7 +126,7 @@ class TestEvidence:
         told = evidence.of(dataclasses.replace(a_finding(), windows_flagged=3), FRONT, Rule())
 
         assert told.speaks_for == (
-            "m1 above 75 %; a member was in 3 of 3 windows",
+            "m1 above 75 %; seen in 3 of 3 windows",
             "m2 below 30 %",
             "evenly split all would be at 47 %",
         )
@@ -192,7 +192,7 @@ class TestTold:
 
         raised, cleared = found.steps
         assert raised.text == "raised as uneven, warning: m1 at 92 %, m2 at 2 %"
-        assert cleared.text == "cleared after 6 min, at most 92 % on m1"
+        assert cleared.text == "cleared, hot for 90 s, at most 92 % on m1"
         assert {raised.finding_id, cleared.finding_id} == {found.findings[0].id}
 
     def test_steps_name_the_kind_before_and_now(self):
