@@ -116,9 +116,11 @@ class TestData:
         assert repeated.accepted == repeated.rejected == 0
 
     def test_has_one_silent_source(self, shown):
-        silent = narration.silent_hosts(shown.theatre.parts.engine)
+        sources = asked(shown, "/v1/sources")["items"]
 
-        assert silent == ["uw-06 since Tue 02:05:00"]
+        silent = [(source["device"], source["silent_since_at"]) for source in sources if source["silent_since_at"]]
+        assert silent == [("uw-06", "2026-06-02T02:05:00Z")]
+        assert len(sources) == 24
 
     def test_notes_the_silence_and_the_clock_and_nothing_else(self, shown):
         noted = Counter((event.kind, event.device) for event in narration.all_events(shown.theatre.parts.engine))

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from itertools import pairwise
+
 from service.demo.player import Pushed, steps
 from service.demo.plots import END_MS, START_MS
 
@@ -10,7 +12,7 @@ class TestSteps:
 
         assert told[0][0] < START_MS
         assert told[-1][1] == END_MS
-        assert all(end == start for (_, end), (start, _) in zip(told[:-1], told[1:], strict=True))
+        assert all(end == start for (_, end), (start, _) in pairwise(told))
         assert all(start < end for start, end in told)
 
 
