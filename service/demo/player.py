@@ -67,7 +67,7 @@ def steps() -> Iterator[tuple[int, int]]:
 
 
 def push(stage: Stage, readings: Readings) -> Pushed:
-    """Push readings as a host's agent would, and what the service answered."""
+    """Push readings as a host would, and what the service answered."""
     headers = {"content-type": bodies.CONTENT_TYPE}
     answer = stage.http.post("/v1/samples", content=bodies.arrow_body(readings), headers=headers)
     answer.raise_for_status()
