@@ -61,7 +61,8 @@ ARITHMETIC = {"numpy", "numba", "pandas", "scipy"}
 PURE = {
     "errors": VALUES,
     "terms": VALUES | {"numpy"},
-    "numerics": VALUES | ARITHMETIC,
+    # Blocks of ports are worked on by threads; what comes out is the same as by one.
+    "numerics": VALUES | ARITHMETIC | {"concurrent"},
     "rules": VALUES | ARITHMETIC,
     # Parsing also needs the libraries that read bytes, and counter_file the file that it was named.
     "feeds": VALUES | ARITHMETIC | {"msgspec", "pyarrow", "pathlib"},
