@@ -1,0 +1,51 @@
+import pytest
+from web_examples import asked
+
+from service.web.edge import ALWAYS
+
+
+class TestEdge:
+    @pytest.mark.parametrize(
+        ("method", "path", "status"),
+        [
+            ("GET", "/healthz", 200),
+            ("GET", "/v1/findings", 200),
+            ("GET", "/v1/findings?x=1", 400),
+            ("GET", "/nowhere", 404),
+            ("GET", "/v1/findings/", 404),
+            ("PUT", "/v1/samples", 405),
+            ("GET", "/openapi.json", 200),
+            ("GET", "/docs", 404),
+            ("GET", "/redoc", 404),
+        ],
+    )
+    def test_guards_every_answer(self, http, method, path, status):
+        answer = http.request(method, path)
+
+        assert answer.status_code == status
+        for name, value in ALWAYS.items():
+            assert answer.headers[name] == value
+        if status >= 400:
+            assert answer.headers["content-type"] == "application/problem+json"
+
+    def test_tells_a_fault_of_ours_without_its_words(self, sqlite_engine):
+        def broken():
+            raise RuntimeError("s3cr3t-Zeta")
+
+        answer = asked(sqlite_engine, now_ms=broken).get("/v1/teams/1/windows")
+
+        assert answer.status_code == 500
+        assert answer.headers["content-type"] == "application/problem+json"
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert "Zeta" not in answer.text
+        assert "Traceback" not in answer.text
+
+    def test_counts_methods_that_nobody_knows_as_one(self, sqlite_engine):
+        http = asked(sqlite_engine)
+        for method in ("BREW", "WHEN"):
+            assert http.request(method, "/healthz").status_code == 405
+
+        assert 'lopside_requests_total{method="other",route="/healthz",status="405"} 2' in http.get("/metrics").text
+
+    def test_says_which_methods_there_are(self, http):
+        assert http.delete("/v1/findings/f1/ack").headers["allow"] == "POST"

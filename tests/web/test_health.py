@@ -1,0 +1,72 @@
+import pytest
+from examples import EPOCH_MS
+from feed_examples import a_row
+from web_examples import asked
+
+from service.storage import database, inventory
+
+# A window of 30 s that began at EPOCH_MS is due when those are over and 90 s more, as for every push.
+DUE_MS = EPOCH_MS + 120_000
+
+
+class TestHealthz:
+    def test_answers_though_the_database_is_away(self, tmp_path):
+        http = asked(database.open(f"sqlite:///{tmp_path}/nowhere/lopside.sqlite"))
+
+        assert http.get("/healthz").json() == {"alive": True}
+
+
+def holds(answer):
+    return {check["name"]: check["holds"] for check in answer.json()["checks"]}
+
+
+class TestReadyz:
+    def test_is_ready_with_a_current_database_and_nothing_due(self, http_of_each):
+        answer = http_of_each.get("/readyz")
+
+        assert answer.status_code == 200
+        assert holds(answer) == {"database": True, "evaluation": True}
+        assert answer.json()["cannot_see"] == ["no source has sent anything yet"]
+
+    def test_is_not_ready_while_the_database_is_away(self, tmp_path):
+        answer = asked(database.open(f"sqlite:///{tmp_path}/nowhere/lopside.sqlite")).get("/readyz")
+
+        assert answer.status_code == 503
+        assert holds(answer) == {"database": False}
+
+    def test_is_not_ready_with_tables_of_another_release(self, tmp_path):
+        answer = asked(database.open(f"sqlite:///{tmp_path}/empty.sqlite")).get("/readyz")
+
+        assert answer.status_code == 503
+        assert "migrate" in answer.json()["checks"][0]["text"]
+
+    @pytest.mark.parametrize(("late_ms", "status"), [(0, 200), (120_000, 200), (120_001, 503)])
+    def test_is_not_ready_once_evaluation_is_two_minutes_behind(self, engine, late_ms, status):
+        asked(engine).post("/v1/samples", json={"samples": [a_row()]})
+        with engine.begin() as connection:
+            inventory.note_decided(connection, [1], EPOCH_MS)
+
+        answer = asked(engine, now_ms=lambda: DUE_MS + late_ms).get("/readyz")
+
+        assert answer.status_code == status
+        assert holds(answer)["evaluation"] is (status == 200)
+
+    def test_is_not_ready_where_nobody_ever_evaluated(self, sqlite_engine):
+        asked(sqlite_engine).post("/v1/samples", json={"samples": [a_row()]})
+
+        assert asked(sqlite_engine, now_ms=lambda: DUE_MS + 600_000).get("/readyz").status_code == 503
+
+    def test_does_not_wait_for_a_device_that_is_long_gone(self, sqlite_engine):
+        asked(sqlite_engine).post("/v1/samples", json={"samples": [a_row()]})
+
+        assert asked(sqlite_engine, now_ms=lambda: EPOCH_MS + 49 * 3_600_000).get("/readyz").status_code == 200
+
+    def test_says_what_cannot_be_seen_though_it_is_ready(self, http_of_each, engine):
+        http_of_each.post("/v1/samples", json={"samples": [a_row(device=f"d{k}") for k in range(3)]})
+        with engine.begin() as connection:
+            inventory.note_device(connection, 2, silent_since_ms=EPOCH_MS)
+
+        answer = http_of_each.get("/readyz")
+
+        assert answer.status_code == 200
+        assert answer.json()["cannot_see"] == ["1 of 3 sources are silent: nothing is known of their teams meanwhile"]
