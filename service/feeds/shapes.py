@@ -32,7 +32,7 @@ _TYPES_OF = {
     Sort.WORD: frozenset((str,)),
     Sort.MAC: frozenset((str,)),
 }
-_MOST_NAMES = 200  # more fields, or longer names, are no sample, and not worth remembering
+_MOST_NAMES = 200  # more fields, or longer names, are no sample
 _LONGEST_NAME = 255
 
 
@@ -45,9 +45,10 @@ def shape(names: tuple[str, ...]) -> type[msgspec.Struct] | None:
     return msgspec.defstruct("Sample", fields, forbid_unknown_fields=True, gc=False)
 
 
-@lru_cache(maxsize=128)
 def wrong_with(names: tuple[str, ...]) -> str:
     """What is wrong with the fields of a sample; empty where nothing is."""
+    if len(names) > _MOST_NAMES or max(map(len, names), default=0) > _LONGEST_NAME:
+        return f"has more than {_MOST_NAMES} fields, or a name of more than {_LONGEST_NAME} characters"
     return columns.unusable(names, mixing=True)
 
 
@@ -57,7 +58,7 @@ def names_of(first: bytes) -> tuple[str, ...]:
         said = msgspec.json.decode(first)
     except (*UNREADABLE, RecursionError):
         return ()
-    fit = isinstance(said, dict) and not _wrong_item(said)
+    fit = isinstance(said, dict) and not wrong_with(tuple(said))
     return tuple(said) if fit else ()
 
 
@@ -73,7 +74,7 @@ def alike(structs: Sequence[msgspec.Struct], names: tuple[str, ...], index: Ints
 
 def each(items: Sequence[Any], index: Sequence[int], unread: Sequence[tuple[int, str]] = ()) -> Parsed:
     """The samples of objects that may have different fields; `unread` are items that were refused before."""
-    wrong = [_wrong_item(item) for item in items]
+    wrong = _wrong_items(items)
     good = [row for row, reason in enumerate(wrong) if not reason]
     told = Told(np.array([index[row] for row in good], dtype=np.int64))
     told.refuse_items([*unread, *((index[row], reason) for row, reason in enumerate(wrong) if reason)])
@@ -88,11 +89,22 @@ def _told_by(items: Sequence[dict[str, Any]]) -> list[str]:
     return [name for name in names if not columns.own(name)]
 
 
-def _wrong_item(item: Any) -> str:
-    if not isinstance(item, dict):
-        return "is no object; a sample is {...} with fields named like the columns of a counter file"
+def _wrong_items(items: Sequence[Any]) -> list[str]:
+    """Why each item is no sample, empty where it is one; looked into once for each set of fields."""
+    wrong: dict[tuple[str, ...], str] = {}
+    reasons = []
+    for item in items:
+        if type(item) is not dict:
+            reasons.append(_no_sample(item))
+            continue
+        names = tuple(item)
+        if names not in wrong:
+            wrong[names] = wrong_with(names)
+        reasons.append(wrong[names])
+    return reasons
+
+
+def _no_sample(item: Any) -> str:
     if isinstance(item, Twice):
         return f"gives {columns.shown(item.name)!r} twice; leave one out"
-    if len(item) > _MOST_NAMES or max(map(len, item), default=0) > _LONGEST_NAME:
-        return f"has more than {_MOST_NAMES} fields, or a name of more than {_LONGEST_NAME} characters"
-    return wrong_with(tuple(item))
+    return "is no object; a sample is {...} with fields named like the columns of a counter file"
