@@ -109,15 +109,15 @@ def whole_intervals(now: Readings, then: Readings, told: Told, longest_ms: int, 
     carried_discontinuity = then.discontinuity
     mac, bits, speed_bps, last_change = told.mac, told.counter_bits, told.speed_bps, told.last_change
     start, ending, facts_before, changed_ms = ends.start_ms, ends.end_ms, ends.facts_before, ends.changed_ms
-    statuses, all_flags, most = ends.status, ends.flags, ends.most
+    statuses, all_flags, most, earlier = ends.status, ends.flags, ends.most, ends.earlier
     for c in range(len(at_ms)):
-        p = ends.earlier[c]
-        end_ms = at_ms[c] + (shift_ms[c] if len(shift_ms) > 0 else 0)
+        p, mine, at = earlier[c], facts[c], at_ms[c]
+        end_ms = at + (shift_ms[c] if len(shift_ms) > 0 else 0)
         up = uptime[c] if len(uptime) > 0 else -1
         broke = discontinuity[c] if len(discontinuity) > 0 else -1
         up_before = broke_before = -1
         if p == -1:
-            at_before, before = at_ms[c], facts[c]
+            at_before, before = at, mine
         elif p >= 0:
             at_before, before = at_ms[p], facts[p]
             up_before = uptime[p] if len(uptime) > 0 else -1
@@ -126,27 +126,28 @@ def whole_intervals(now: Readings, then: Readings, told: Told, longest_ms: int, 
             at_before, before = carried_at_ms[-2 - p], carried_facts[-2 - p]
             up_before = carried_uptime[-2 - p] if len(carried_uptime) > 0 else -1
             broke_before = carried_discontinuity[-2 - p] if len(carried_discontinuity) > 0 else -1
-        status, flags, took_ms = elapsed(up_before, up, at_ms[c] - at_before, longest_ms)
+        status, flags, took_ms = elapsed(up_before, up, at - at_before, longest_ms)
         if p == -1:
             status = NONE
-        elif is_another(mac[before], mac[facts[c]]):
+        elif is_another(mac[before], mac[mine]):
             status = IDENTITY_CHANGED
-        elif status == OK and (is_another(broke_before + 1, broke + 1) or bits[before] != bits[facts[c]]):
+        elif status == OK and (is_another(broke_before + 1, broke + 1) or bits[before] != bits[mine]):
             status = DISCONTINUITY  # counters of two widths are two counters
         elif status == OK and took_ms <= 0:
             status = NONE
         if flags & CLOCK_STEP and len(received_ms) > 0 and received_ms[c] >= 0:
             end_ms = received_ms[c]
-        if speed_bps[before] != speed_bps[facts[c]]:
+        speed, speed_before = speed_bps[mine], speed_bps[before]
+        if speed_before != speed:
             flags |= SPEED_CHANGED
         # Placed backwards from its end: a rate is octets over the seconds that truly passed, wherever the clock was.
         start[c] = end_ms - took_ms
         ending[c] = end_ms
         facts_before[c] = before
         if len(changed_ms) > 0:
-            changed_ms[c] = moment_of_change(end_ms, up, last_change[facts[c]])
-        fine_ms = resolution(at_ms[c], at_before, up_before >= 0 and up >= 0)
-        most[c] = most_octets(max(speed_bps[before], speed_bps[facts[c]]), took_ms, fine_ms)
+            changed_ms[c] = moment_of_change(end_ms, up, last_change[mine])
+        fine_ms = resolution(at, at_before, up_before >= 0 and up >= 0)
+        most[c] = most_octets(max(speed_before, speed), took_ms, fine_ms)
         for direction in range(2):
             statuses[c, direction] = status
             all_flags[c, direction] = flags
@@ -161,45 +162,48 @@ def octets_between(now: Readings, then: Readings, told: Told, place: Ints, longe
     facts, known, counters, uptime = now.facts, now.known, now.counters, now.uptime
     carried_known, carried_counters, carried_uptime = then.known, then.counters, then.uptime
     form, bits, speed_bps = told.form, told.counter_bits, told.speed_bps
-    earlier, before, most = ends.earlier, ends.facts_before, ends.most
+    earlier, before, all_most = ends.earlier, ends.facts_before, ends.most
     statuses, all_flags, all_octets = ends.status, ends.flags, ends.octets
     start_ms, end_ms = ends.start_ms, ends.end_ms
     ambiguous = 0
     for c in range(len(facts)):
         p = earlier[c]
-        took_ms = end_ms[c] - start_ms[c]
+        # Read once a row: what is written below might alias these, for all the compiler knows.
+        took_ms, most, mine, former = end_ms[c] - start_ms[c], all_most[c], facts[c], before[c]
+        tells, told_before = known[c], 0
+        if p != -1:
+            told_before = known[p] if p >= 0 else carried_known[-2 - p]
+        is_rate, was_rate, is_narrow = form[mine] == RATE, form[former] == RATE, bits[mine] == 32
+        fastest = max(speed_bps[mine], speed_bps[former])
         for direction in range(2):
             all_octets[c, direction] = -1
-            if not (known[c] >> direction) & 1:
+            if not (tells >> direction) & 1:
                 statuses[c, direction] = ABSENT
                 all_flags[c, direction] = 0
                 continue
             if statuses[c, direction] != OK:
                 continue
             column = place[direction]
-            told_before = (known[p] if p >= 0 else carried_known[-2 - p]) >> direction & 1
             counter = counters[c, column]
             reading = counters[p, column] if p >= 0 else carried_counters[-2 - p, column]
-            if form[facts[c]] == RATE:
-                status, flags, octets = octets_of_rate(counter, took_ms, most[c])
-            elif form[before[c]] == RATE or not told_before:
+            if is_rate:
+                status, flags, octets = octets_of_rate(counter, took_ms, most)
+            elif was_rate or not (told_before >> direction) & 1:
                 status, flags, octets = NONE, 0, -1
-            elif bits[facts[c]] == 32:
+            elif is_narrow:
                 up_before = -1
                 if len(uptime) > 0:
                     up_before = uptime[p] if p >= 0 else carried_uptime[-2 - p] if len(carried_uptime) > 0 else -1
                 trusted = up_before >= 0 and uptime[c] >= 0
                 fell = -1
                 for packets in range(2, 4):
-                    both = known[c] & (known[p] if p >= 0 else carried_known[-2 - p])
                     at = place[packets]
-                    if at >= 0 and both >> packets & 1:
+                    if at >= 0 and tells & told_before & (1 << packets):
                         lower = counters[c, at] < (counters[p, at] if p >= 0 else carried_counters[-2 - p, at])
                         fell = max(fell, 1 if lower else 0)
-                status, flags, octets = octets_of_32(reading, counter, most[c], trusted, fell)
+                status, flags, octets = octets_of_32(reading, counter, most, trusted, fell)
             else:
-                fastest = max(speed_bps[facts[c]], speed_bps[before[c]])
-                status, flags, octets = octets_of_64(reading, counter, most[c], fastest, took_ms)
+                status, flags, octets = octets_of_64(reading, counter, most, fastest, took_ms)
             if status == OK and took_ms > longest_ms:
                 status = COARSE
             statuses[c, direction] = status
@@ -318,7 +322,7 @@ def octets_of_32(before: Any, now: Any, most: float, trusted: bool, fell: int) -
 @compiled
 def octets_of_rate(rate_bps: Any, took_ms: int, most: float) -> tuple[int, int, Any]:
     """Status, flags and octets of a mean rate over the interval that ends at its sample."""
-    if rate_bps * (took_ms / 8000.0) > MOST_OCTETS:
+    if rate_bps > MOST_DIFFERENCE or rate_bps * (took_ms / 8000.0) > MOST_OCTETS:
         return IMPLAUSIBLE, 0, -1
     rate = np.int64(rate_bps)
     # In two steps, because a day at 1.6 Tbit/s overflows 64 bits in one.

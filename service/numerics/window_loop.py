@@ -40,14 +40,14 @@ DIRECTION_BITS = 4
 (
     COVERED,  # ms
     CAPACITY,  # bit/s x ms
-    CAPACITY_LOW,
-    CAPACITY_HIGH,
+    CAPACITY_LESS,  # how much less it was at least, and more at most, where speeds changed
+    CAPACITY_MORE,
     OCTETS,
-    LOW,
-    HIGH,
+    LESS,  # how many octets less there were at least, and more at most, where intervals cross an edge
+    MORE,
     ON_WIRE,  # octets and what each frame adds
-    LOW_ON_WIRE,
-    HIGH_ON_WIRE,
+    LESS_ON_WIRE,
+    MORE_ON_WIRE,
     FRAMES,
     MCAST,
     BCAST,
@@ -183,22 +183,23 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
         if status[row, 0] != OK and status[row, 1] != OK:
             continue
         place = port[row] - first_port
-        length_ms = end_ms[row] - start_ms[row]
+        start, end = start_ms[row], end_ms[row]
+        length_ms = end - start
         speed, earlier, extra = speeds[facts[row]], speeds[before[row]], extras[facts[row]]
         moment_ms = changed_ms[row] if len(changed_ms) > 0 else -1
         for window in range(max(first[row], 0), min(last[row] + 1, count)):
             window_ms = grid.first_ms + window * grid.width_ms
-            from_ms = max(start_ms[row], window_ms)
-            overlap_ms = min(end_ms[row], window_ms + grid.width_ms) - from_ms
-            low = high = usual = float(speed) * overlap_ms
+            from_ms = max(start, window_ms)
+            overlap_ms = min(end, window_ms + grid.width_ms) - from_ms
+            usual, slower, faster = float(speed) * overlap_ms, 0.0, 0.0
             if speed != earlier and earlier > 0:
                 seen[place, window] |= SPEED_CHANGED
-                if start_ms[row] < moment_ms < end_ms[row]:
+                if start < moment_ms < end:
                     # The moment is known: each speed counts for its own time.
-                    slow_ms = min(max(moment_ms - from_ms, 0), overlap_ms)
-                    low = high = usual = float(earlier) * slow_ms + float(speed) * (overlap_ms - slow_ms)
+                    usual += float(earlier - speed) * min(max(moment_ms - from_ms, 0), overlap_ms)
                 else:
-                    low, high = float(min(speed, earlier)) * overlap_ms, float(max(speed, earlier)) * overlap_ms
+                    slower = float(speed - min(speed, earlier)) * overlap_ms
+                    faster = float(max(speed, earlier) - speed) * overlap_ms
             part = overlap_ms / length_ms
             inside, outside = usual / 8000.0, float(speed) * (length_ms - overlap_ms) / 8000.0
             for direction in range(2):
@@ -210,11 +211,13 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
                 octets = float(all_octets[row, direction])
                 sums[place, window, direction, COVERED] += overlap_ms
                 sums[place, window, direction, CAPACITY] += usual
-                sums[place, window, direction, CAPACITY_LOW] += low
-                sums[place, window, direction, CAPACITY_HIGH] += high
                 sums[place, window, direction, OCTETS] += octets * part
-                sums[place, window, direction, LOW] += least(octets, part, outside)
-                sums[place, window, direction, HIGH] += largest(octets, part, inside)
+                if slower + faster > 0:
+                    sums[place, window, direction, CAPACITY_LESS] += slower
+                    sums[place, window, direction, CAPACITY_MORE] += faster
+                if part < 1:
+                    sums[place, window, direction, LESS] += less(octets, part, outside)
+                    sums[place, window, direction, MORE] += more(octets, part, inside)
                 frames = all_frames[row, direction] if len(all_frames) > 0 else -1
                 if frames < 0:
                     seen[place, window] |= NO_FRAMES << shift
@@ -223,8 +226,9 @@ def lay_octets(rows: Rows, ports: Ports, grid: Grid, first_port: int, sums: Sums
                     seen[place, window] |= SOME_INFERRED << shift
                 wire = octets + frames * extra
                 sums[place, window, direction, ON_WIRE] += wire * part
-                sums[place, window, direction, LOW_ON_WIRE] += least(wire, part, outside)
-                sums[place, window, direction, HIGH_ON_WIRE] += largest(wire, part, inside)
+                if part < 1:
+                    sums[place, window, direction, LESS_ON_WIRE] += less(wire, part, outside)
+                    sums[place, window, direction, MORE_ON_WIRE] += more(wire, part, inside)
 
 
 @compiled
@@ -262,15 +266,15 @@ def known_or_nan(count: int) -> float:
 
 
 @compiled
-def least(octets: float, part: float, fits_outside: float) -> float:
-    """The fewest octets that fell inside: what cannot have been carried outside at line rate."""
-    return octets if part == 1.0 else min(max(0.0, octets - fits_outside), octets * part)
+def less(octets: float, part: float, fits_outside: float) -> float:
+    """How many octets fewer than its part an interval may have had inside: all that line rate lets in outside."""
+    return octets * part - min(max(0.0, octets - fits_outside), octets * part)
 
 
 @compiled
-def largest(octets: float, part: float, fits_inside: float) -> float:
-    """The most octets that fell inside: all of them, or what line rate lets in."""
-    return octets if part == 1.0 else max(min(octets, fits_inside), octets * part)
+def more(octets: float, part: float, fits_inside: float) -> float:
+    """How many octets more than its part an interval may have had inside: all of them, or what line rate lets in."""
+    return max(min(octets, fits_inside), octets * part) - octets * part
 
 
 @compiled
@@ -297,12 +301,14 @@ def finish(sums: Sums, seen: Ints, grid: Grid, first: int, out: Figures) -> None
                 if covered_ms >= shown_ms and not mine & NO_SPEED:
                     on = basis_of(mine)
                     at = OCTETS if on == COUNTED else ON_WIRE
-                    value = 8000.0 * sums[place, window, direction, at] / sums[place, window, direction, CAPACITY]
+                    octets, capacity = sums[place, window, direction, at], sums[place, window, direction, CAPACITY]
+                    value = low = high = 8000.0 * octets / capacity
                     if bounded or bits & STRADDLED:
-                        # The lower and the upper sum follow each of the two.
-                        most, fewest = CAPACITY_HIGH, CAPACITY_LOW
-                        low = 8000.0 * sums[place, window, direction, at + 1] / sums[place, window, direction, most]
-                        high = 8000.0 * sums[place, window, direction, at + 2] / sums[place, window, direction, fewest]
+                        # How far off the octets may be stands behind each of the two sums.
+                        low = 8000.0 * (octets - sums[place, window, direction, at + 1])
+                        low /= capacity + sums[place, window, direction, CAPACITY_MORE]
+                        high = 8000.0 * (octets + sums[place, window, direction, at + 2])
+                        high /= capacity - sums[place, window, direction, CAPACITY_LESS]
                     if on == INFERRED:
                         mark |= MERGED_PACKETS
                     if bits & STRADDLED and low < grid.hot_above - CERTAIN_BY and high > grid.hot_above + CERTAIN_BY:

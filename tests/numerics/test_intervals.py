@@ -256,6 +256,10 @@ class TestChecks:
         assert egress(two(0, 1_100_000_000), rate)[0] == Status.IMPLAUSIBLE
         assert egress(rows[:1], rate)[0] == Status.NONE
 
+    @pytest.mark.parametrize("rate_bps", [2**62 + 1, 2**63, 2**64 - 1])
+    def test_refuse_a_rate_that_no_signed_number_holds(self, rate_bps):
+        assert egress(two(0, rate_bps, 1), Facts(form=Form.RATE))[0] == Status.IMPLAUSIBLE
+
     def test_flag_a_changed_speed(self):
         rows = two(0, 1)
         rows[1]["facts"] = 1
