@@ -20,7 +20,7 @@ router = APIRouter(prefix="/v1/deliveries", tags=["deliveries"], dependencies=[K
 Operator = Annotated[Caller, Depends(needs(OPERATE))]
 
 
-@router.get("", summary="List messages", response_model=models.Page[models.Delivery])
+@router.get("", summary="List messages", response_model=models.Deliveries)
 def listing(  # each parameter by its name
     services: Served,
     _caller: Operator,

@@ -18,7 +18,7 @@ router = APIRouter(prefix="/v1/devices", tags=["devices"], dependencies=[KNOWN_O
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
 
 
-@router.get("", summary="List devices", response_model=models.Page[models.Device])
+@router.get("", summary="List devices", response_model=models.Devices)
 def listing(services: Served, _caller: Viewer, limit: Limit = USUAL_A_PAGE, cursor: Cursor = None) -> dict[str, Any]:
     """Devices by name."""
     with database.reading(services.engine) as connection:
@@ -33,7 +33,7 @@ def one(services: Served, _caller: Viewer, device_id: Id) -> dict[str, Any]:
         return _told(sources.device(connection, device_id))
 
 
-@router.get("/{device_id}/events", summary="Events of a device's data", response_model=models.Page[models.Event])
+@router.get("/{device_id}/events", summary="Events of a device's data", response_model=models.Events)
 def happened(  # noqa: PLR0913, PLR0917  # each parameter by its name
     services: Served,
     _caller: Viewer,

@@ -58,7 +58,7 @@ def _wanted(  # noqa: PLR0913, PLR0917  # each filter by its name
     )
 
 
-@router.get("", summary="List findings", response_model=models.Page[models.Finding])
+@router.get("", summary="List findings", response_model=models.Findings)
 def listing(
     services: Served,
     _caller: Viewer,

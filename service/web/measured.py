@@ -7,7 +7,7 @@ from pydantic import Field
 from service.web.models import At, Direction, Page, Shape, Share
 
 
-class Member(Shape):
+class WindowMember(Shape):
     """One member in one window and direction; null is unknown, never zero."""
 
     port: str
@@ -33,7 +33,7 @@ class Window(Shape):
     imbalance: Share | None
     busiest_share: Share | None
     restated: int = Field(description="How often it was rewritten after it had been decided.")
-    members: list[Member]
+    members: list[WindowMember]
 
 
 class Windows(Page[Window]):
@@ -42,7 +42,7 @@ class Windows(Page[Window]):
     window_seconds: float
 
 
-class RolledMember(Shape):
+class RollupMember(Shape):
     """One member over five minutes in one direction."""
 
     port: str
@@ -57,7 +57,7 @@ class Rollup(Shape):
 
     direction: Direction
     start: At
-    members: list[RolledMember]
+    members: list[RollupMember]
 
 
 class Rollups(Page[Rollup]):

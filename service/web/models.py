@@ -254,3 +254,27 @@ class Resent(Shape):
 
     id: str
     state: DeliveryState
+
+
+class Findings(Page[Finding]):
+    """Findings on one page."""
+
+
+class Teams(Page[Team]):
+    """Teams on one page."""
+
+
+class Devices(Page[Device]):
+    """Devices on one page."""
+
+
+class Events(Page[Event]):
+    """Events on one page."""
+
+
+class Sources(Page[Source]):
+    """Sources on one page."""
+
+
+class Deliveries(Page[Delivery]):
+    """Deliveries on one page."""

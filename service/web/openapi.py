@@ -7,6 +7,7 @@ from typing import Any
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from service.web.models import Problem
 from service.web.refusals import MEDIA_TYPE
 
 _PROBLEM = {"$ref": "#/components/schemas/Problem"}
@@ -45,6 +46,7 @@ def _described(application: FastAPI) -> dict[str, Any]:
     schemas = told["components"]["schemas"]
     for made_up in ("HTTPValidationError", "ValidationError"):
         schemas.pop(made_up, None)
+    schemas["Problem"] = Problem.model_json_schema()
     for path, operations in told["paths"].items():
         for operation in operations.values():
             _refuse(path, operation)

@@ -8,6 +8,7 @@ from service.feeds import body
 from service.feeds.columns import COLUMNS, Column, Sort
 
 INSTANT = "2026-11-25T10:00:00Z"
+TRAFFIC = tuple(f"{way}_{unit}" for way in ("in", "out") for unit in ("octets", "bps", "kBps"))
 EXAMPLE = {
     "time": INSTANT,
     "device": "sm-07",
@@ -48,10 +49,20 @@ def _sample() -> dict[str, Any]:
     }
 
 
+def _columns() -> dict[str, Any]:
+    return {
+        "type": "object",
+        "required": [name for name, column in COLUMNS.items() if column.must],
+        "anyOf": [{"required": [name]} for name in TRAFFIC],
+        "properties": {name: {"type": "array", "items": {}} for name in COLUMNS},
+        "patternProperties": {"^x_": {"type": "array"}},
+        "additionalProperties": False,
+    }
+
+
 def _json() -> dict[str, Any]:
     # A sample of another form is told by its index, the others are taken: so the batch may hold anything.
     items = {"anyOf": [_sample(), {"description": "Anything else is rejected by its index"}]}
-    lists = {name: {"type": "array", "items": {}} for name in COLUMNS}
     by_sample = {
         "type": "object",
         "required": ["samples"],
@@ -62,9 +73,7 @@ def _json() -> dict[str, Any]:
         "type": "object",
         "description": "The same values as columns, which take less time to read; all lists of one length",
         "required": ["columns"],
-        "properties": {
-            "columns": {"type": "object", "required": ["time", "device", "port"], "properties": lists},
-        },
+        "properties": {"columns": _columns()},
         "additionalProperties": False,
     }
     return {"oneOf": [by_sample, by_column]}

@@ -30,7 +30,7 @@ NOTHING = "anything: no sample has come from it lately"
 router = APIRouter(prefix="/v1/sources", tags=["sources"], dependencies=[KNOWN_ONLY])
 
 
-@router.get("", summary="List sources", response_model=models.Page[models.Source])
+@router.get("", summary="List sources", response_model=models.Sources)
 def listing(
     services: Served,
     _caller: Annotated[Caller, Depends(needs(VIEW))],

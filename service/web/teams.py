@@ -45,11 +45,11 @@ Stretched = Annotated[Stretch, Depends(_stretch)]
 @router.get("", summary="List teams")
 def listing(
     services: Served, _caller: Viewer, device: str | None = None, limit: Limit = USUAL_A_PAGE, cursor: Cursor = None
-) -> models.Page[models.Team]:
+) -> models.Teams:
     """Teams, of one device or of all."""
     with database.reading(services.engine) as connection:
         page = inventory.teams(connection, device=device, cursor=cursor, limit=limit)
-    return models.Page(items=[_told(team) for team in page.items], next=page.cursor)
+    return models.Teams(items=[_told(team) for team in page.items], next=page.cursor)
 
 
 @router.get("/{team_id}", summary="One team")

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from sqlalchemy import Connection
 
-from service.errors import NotFound, WrongQuestion
+from service.errors import NotFound
 from service.evaluation import Policy
 from service.evaluation.piece import LOOK_BACK_MS
 from service.rules.assess import Run, assess
@@ -23,14 +23,14 @@ from service.webhooks.fields import instant
 
 
 def shown(connection: Connection, policy: Policy, team_id: int, asked: tuple[str, Direction, int]) -> measured.Working:
-    """The working of a port, direction and start of a window; NotFound where the team has no such member."""
+    """The working of a port, direction and start of a window; NotFound where there is no such member or window."""
     port, direction, start_ms = asked
     width_ms = policy.width_ms
     team = inventory.team(connection, team_id)
     if port not in team.members:
         raise NotFound("member port", port)
     if start_ms % width_ms:
-        raise WrongQuestion("start", f"is not where a window begins; they begin every {width_ms // 1000} s")
+        raise NotFound(f"window of {width_ms // 1000} s that begins at", instant(start_ms) or "")
     placed = inventory.layout(connection, [team_id])
     at = next(row for row, name in enumerate(placed.layout.ports) if name.port == port)
     way = DIRECTIONS.index(direction)

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import shutil
+
 import pytest
 from examples import EPOCH_MS
 from walks.traffic import polls
 from web_examples import asked
 
 from service.evaluation import Evaluator, Policy
+from service.storage import database
 from service.terms import Rule
 
-PLAYED_S = 900
+PLAYED_MS = EPOCH_MS + 900_000 + 120_000
 
 
 @pytest.fixture
@@ -25,12 +28,32 @@ def http_of_each(engine):
     return asked(engine)
 
 
-@pytest.fixture
-def played(sqlite_engine):
+@pytest.fixture(scope="session")
+def _played_template(tmp_path_factory, _sqlite_template):
     """Team front of sm-07 after 5 minutes at 92 % and 2 %, and 10 at 40 % and 38 %: pushed and evaluated."""
-    now_ms = EPOCH_MS + PLAYED_S * 1000 + 120_000
-    http = asked(sqlite_engine, now_ms=lambda: now_ms)
-    answer = http.post("/v1/samples", json={"samples": polls((5, (0.92, 0.02)), (10, (0.40, 0.38)))})
+    path = tmp_path_factory.mktemp("played") / "played.sqlite"
+    shutil.copy(_sqlite_template, path)
+    engine = database.open(f"sqlite:///{path}")
+    answer = asked(engine, now_ms=lambda: PLAYED_MS).post(
+        "/v1/samples", json={"samples": polls((5, (0.92, 0.02)), (10, (0.40, 0.38)))}
+    )
     assert answer.json()["rejected"] == [], answer.text
-    Evaluator(sqlite_engine, Policy(lambda _device, _team: Rule())).run(now_ms)
-    return http
+    Evaluator(engine, Policy(lambda _device, _team: Rule())).run(PLAYED_MS)
+    engine.dispose()
+    return path
+
+
+@pytest.fixture
+def played_engine(tmp_path, _played_template):
+    """A database on which that has been played."""
+    path = tmp_path / "played.sqlite"
+    shutil.copy(_played_template, path)
+    engine = database.open(f"sqlite:///{path}")
+    yield engine
+    engine.dispose()
+
+
+@pytest.fixture
+def played(played_engine):
+    """Asked from this machine two minutes after that has been played."""
+    return asked(played_engine, now_ms=lambda: PLAYED_MS)

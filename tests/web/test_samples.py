@@ -5,6 +5,8 @@ from datetime import UTC, datetime
 
 import pytest
 from feed_examples import a_row, as_arrow, as_columnar, as_csv, as_json, as_ndjson
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 from sqlalchemy import func, select
 from standardwebhooks import Webhook
 from web_examples import NOW_MS, a_key, asked
@@ -99,6 +101,16 @@ class TestTake:
         assert answer.headers["content-type"] == "application/problem+json"
         assert answer.json()["detail"]
         assert kept(sqlite_engine) == 0
+
+    @pytest.mark.parametrize("kind", body.FORMS)
+    @settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+    @given(
+        content=st.binary(max_size=200) | st.text(max_size=200).map(str.encode), packing=st.sampled_from(["", "gzip"])
+    )
+    def test_bears_any_octets(self, http, kind, content, packing):
+        headers = {"content-type": kind, "content-encoding": packing}
+
+        assert http.post("/v1/samples", content=content, headers=headers).status_code in (200, 400)
 
     def test_refuses_a_body_of_50_megabytes(self, http, sqlite_engine):
         answer = http.post("/v1/samples", content=b" " * 50_000_000, headers={"content-type": body.JSON})

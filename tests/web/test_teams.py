@@ -121,8 +121,8 @@ class TestWindows:
         assert answer.status_code == 400
         assert next(iter(query)) in answer.json()["detail"]
 
-    def test_names_the_members_of_the_time(self, sqlite_engine, played):
-        with sqlite_engine.begin() as connection:
+    def test_names_the_members_of_the_time(self, played_engine, played):
+        with played_engine.begin() as connection:
             moved = PortName("sm-07", "m3", "front")
             inventory.resolve(connection, [moved], feed="push", now_ms=EPOCH_MS)
             placed = inventory.layout(connection)

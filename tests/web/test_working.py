@@ -52,7 +52,7 @@ class TestWorking:
         [
             (PLACE, {"port": "m9", "direction": "egress"}, 404, "m9"),
             (PLACE.replace("teams/1", "teams/9"), M1, 404, "team"),
-            (PLACE.replace("10:01:00Z", "10:01:01Z"), M1, 400, "start"),
+            (PLACE.replace("10:01:00Z", "10:01:01Z"), M1, 404, "10:01:01"),
             (PLACE.replace("2026-11-25T10:01:00Z", "now"), M1, 400, "start"),
             (PLACE, {"port": "m1"}, 400, "direction"),
             (PLACE, {"direction": "egress"}, 400, "port"),
