@@ -17,6 +17,7 @@ from service.terms import OCTETS, Ints, Layout, Samples, Truths
 POLLS = 12  # that the pattern must hold for
 POLL_MS = 1000  # samples of a device this close belong to one poll
 FEWEST_REFRESHES = 3
+FEWEST_REPEATS = 4  # of the last polls: one or two still polls are a pause, not a habit
 # What link maintenance alone sends stays below this (common practice, no source): a keepalive is no refresh.
 CHATTER_BPS = 10_000
 
@@ -131,11 +132,27 @@ def _regular(polls: Polls, suspects: Truths, refresh_ms: Ints) -> tuple[Truths, 
     np.maximum.at(longest, device[pair], steps)
     np.minimum.at(shortest, device[pair], steps)
     refreshes = np.bincount(device[pair], minlength=n_devices)
-    # A refresh that is no whole number of polls comes after n of them, or n + 1.
-    slow = suspects & (refreshes >= FEWEST_REFRESHES - 1) & (longest >= 2) & (longest - shortest <= 1)
+    repeats = np.bincount(device[pair], steps - 1, minlength=n_devices)
+    slow = suspects & (refreshes >= FEWEST_REFRESHES - 1) & (repeats >= FEWEST_REPEATS)
+    slow &= (longest - shortest <= 1) & _in_step(device, number, n_devices)
     mean_ms = np.bincount(device[pair], took, minlength=n_devices) / np.maximum(refreshes, 1)
     refresh_ms[slow] = np.rint(mean_ms[slow]).astype(np.int64)
     return slow, longest
+
+
+def _in_step(device: npt.NDArray[np.integer], number: Ints, n_devices: int) -> Truths:
+    """Devices whose refreshes, numbered by poll, keep to one beat: each within a poll of where it should be.
+
+    A refresh of two and a half polls comes after two and after three of them in turn, not two
+    twos and then two threes. That alone tells a beat from a load with pauses.
+    """
+    starts = np.flatnonzero(np.diff(device, prepend=-1))
+    counts = np.diff(np.append(starts, len(device)))
+    at = np.arange(len(device)) - np.repeat(starts, counts)
+    first, last = np.repeat(number[starts], counts), np.repeat(number[starts + counts - 1], counts)
+    beat = (last - first) / np.maximum(np.repeat(counts, counts) - 1, 1)
+    off = np.abs(number - first - at * beat) >= 1
+    return np.asarray(np.bincount(device[off], minlength=n_devices) == 0)
 
 
 def _repeats(polls: Polls, slow: Truths, longest: Ints) -> Truths:

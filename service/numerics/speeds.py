@@ -71,10 +71,15 @@ def on_a_plateau(windows: MemberWindows, value: Floats) -> Truths:
 
 
 def _slower_link_filled(rate: Floats, windows: MemberWindows) -> Truths:
-    """Where a rate would fill a standard link slower than the claimed one."""
+    """Where a rate would fill a standard link slower than the claimed one, of a port that never carried more.
+
+    A link is as fast one way as the other, so what either direction carried shows what it can.
+    """
     upper = np.where(windows.basis == Basis.COUNTED, PLATEAU_TO, PLATEAU_TO_ON_WIRE)
     claimed = windows.speed_bps[:, :, np.newaxis]
+    carried = np.fmax.reduce(rate, axis=(1, 2), keepdims=True) if rate.size else rate
     filled: npt.NDArray[np.bool_] = np.zeros(rate.shape, dtype=np.bool_)
     for standard in STANDARD_BPS:
-        filled |= (rate >= PLATEAU_FROM * standard) & (rate <= upper * standard) & (standard < claimed)
+        near = (rate >= PLATEAU_FROM * standard) & (rate <= upper * standard)
+        filled |= near & (standard < claimed) & (carried <= OVER_LINE * standard)
     return filled

@@ -72,6 +72,14 @@ class TestWithoutRepeats:
 
         assert without_repeats(samples, a_layout(2)).refresh_ms.tolist() == [0]
 
+    @pytest.mark.parametrize("still", [[5], [20, 25], [18, 22, 27], [18, 19, 20, 26, 29], list(range(19, 25))])
+    def test_takes_no_pauses_of_the_load_for_a_refresh(self, still):
+        samples = polled(10, 10)
+        grown = np.cumsum([0 if poll in still else LOAD * 10 for poll in range(31)])
+        samples.counters[:, 0] = np.concatenate([grown, grown])
+
+        assert without_repeats(samples, a_layout(2)).samples is samples
+
     def test_needs_twelve_polls(self):
         assert without_repeats(polled(10, 20, until_s=100), a_layout(2)).refresh_ms.tolist() == [0]
 

@@ -43,6 +43,10 @@ class TestDoubts:
     def test_need_a_rate_near_a_standard_speed(self, mbps, doubted):
         assert doubts(windows((mbps,) * 6, speed_bps=10 * GIGABIT)).tolist() == [doubted]
 
+    @pytest.mark.parametrize(("once", "doubted"), [(1019, True), (1021, False)])
+    def test_are_none_about_a_link_that_carried_more_than_the_slower_one_can(self, once, doubted):
+        assert doubts(windows((once, 500, *FLAT_MBPS), speed_bps=10 * GIGABIT)).tolist() == [doubted]
+
     def test_are_none_about_a_port_that_is_full_at_its_own_speed(self):
         assert not doubts(windows((987,) * 8, speed_bps=GIGABIT)).any()
 
