@@ -12,6 +12,9 @@ from service.numerics.windows import member_windows
 from service.rules.events import ANEW_MS, Noticed
 from service.terms import FactsTable, Intervals, Layout, MemberWindows, Span, Truths
 
+# As far back as live evaluation reads: a link that carried more within that time is no slower one.
+LOOK_BACK_WINDOWS = 3 * PLATEAU_WINDOWS
+
 _COLUMNS = (
     *("start_ms", "end_ms", "facts", "facts_before", "octets", "frames", "mcast", "bcast", "discards", "errors"),
     *("status", "flags"),
@@ -21,13 +24,13 @@ _COLUMNS = (
 def doubted(windows: MemberWindows, told: Intervals, facts: FactsTable) -> Truths:
     """Ports for which the run shows that their claimed speed is false, shape (n_ports,).
 
-    Where the run has fewer windows than make a plateau, those before it are looked at too, as
-    far as its intervals reach back; only of ports that now carry what fills a slower link.
+    Where the run has few windows, those before it are looked at too, as far as its intervals
+    reach back; only of ports that now carry what fills a slower link, or look false.
     """
     found = doubts(windows)
-    if windows.span.count >= PLATEAU_WINDOWS:
+    if windows.span.count >= LOOK_BACK_WINDOWS:
         return found
-    suspects = np.flatnonzero(_fills_a_slower_link(windows) & ~found)
+    suspects = np.flatnonzero(_fills_a_slower_link(windows) | found)
     if len(suspects):
         found[suspects] = doubts(_wider(windows.span, told, facts, suspects))
     return found
@@ -52,7 +55,7 @@ def _fills_a_slower_link(windows: MemberWindows) -> Truths:
 
 
 def _wider(span: Span, told: Intervals, facts: FactsTable, ports: npt.NDArray[np.intp]) -> MemberWindows:
-    """Some ports' windows of a span and of those before it that a plateau takes."""
+    """Some ports' windows of a span and of those before it, for a plateau or for what contradicts one."""
     mine = np.isin(told.port, ports)
     picked = {name: getattr(told, name)[mine] for name in _COLUMNS}
     few = replace(
@@ -62,6 +65,6 @@ def _wider(span: Span, told: Intervals, facts: FactsTable, ports: npt.NDArray[np
         candidates_bps={},
         **picked,
     )
-    more = PLATEAU_WINDOWS - span.count
+    more = LOOK_BACK_WINDOWS - span.count
     wide = Span(span.first_ms - more * span.width_ms, span.count + more, span.width_ms)
     return member_windows(few, facts, len(ports), wide)
