@@ -176,7 +176,15 @@ class TestServe:
         assert "Traceback" not in told.stderr
 
 
+@pytest.fixture(params=["sqlite", "postgresql"])
+def on_either_database(request, monkeypatch):
+    if request.param == "postgresql":
+        request.getfixturevalue("_postgresql_template")
+        monkeypatch.setenv("LOPSIDE_DATABASE__URL", request.getfixturevalue("new_postgresql_url")("migrated"))
+
+
 class TestHalves:
+    @pytest.mark.usefixtures("on_either_database")
     def test_do_together_what_serve_does_alone(self, started, receiver):
         web, work = started("web"), started("work")
         url = web.said("listening")["url"]
