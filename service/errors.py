@@ -155,16 +155,4 @@ class UnknownParameter(WrongQuestion):
 
 
 class CrossSite(NotAllowed):
-    """A request without a key comes from a page of another site, or by a name that is not this machine's."""
-
-
-class Overloaded(ServiceError):
-    """More is asked at once than can be worked at; the same will do a little later."""
-
-
-class NotReady(ServiceError):
-    """The service lives, but what it would say now cannot be relied on."""
-
-    def __init__(self, reasons: tuple[str, ...]) -> None:
-        super().__init__("; ".join(reasons))
-        self.reasons = reasons
+    """A request without a key, that would change something, comes from a page of another site."""

@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 from fastapi import Request, Security
 from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
-from service.errors import NoKey, NotAllowed, WrongRole
+from service.errors import CrossSite, NoKey, WrongRole
 from service.storage import database, keys
 from service.web.services import Served, Services
 
@@ -65,7 +65,7 @@ def caller_of(request: Request, services: Services, secret: str) -> Caller:
     if "authorization" in request.headers or not (services.open_on_loopback and is_from_here(request)):
         raise NoKey
     if request.method not in READING and _is_sent_by_a_page(request):
-        raise NotAllowed("a page of another site may change nothing here; send a key, or no Origin")
+        raise CrossSite("a page of another site may change nothing here; send a key, or no Origin")
     return Caller("loopback", ADMIN)
 
 

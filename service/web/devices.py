@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Query
 
 from service.storage import database, events, inventory, sources
 from service.storage.inventory import Device
-from service.web import models
+from service.web import inventory_models
 from service.web.access import VIEW, Caller, needs
 from service.web.parameters import KNOWN_ONLY, USUAL_A_PAGE, Cursor, Id, Instant, Limit, milliseconds
 from service.web.services import Served
@@ -18,7 +18,7 @@ router = APIRouter(prefix="/v1/devices", tags=["devices"], dependencies=[KNOWN_O
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
 
 
-@router.get("", summary="List devices", response_model=models.Devices)
+@router.get("", summary="List devices", response_model=inventory_models.Devices)
 def listing(services: Served, _caller: Viewer, limit: Limit = USUAL_A_PAGE, cursor: Cursor = None) -> dict[str, Any]:
     """Devices by name."""
     with database.reading(services.engine) as connection:
@@ -26,14 +26,14 @@ def listing(services: Served, _caller: Viewer, limit: Limit = USUAL_A_PAGE, curs
     return {"items": [_told(device) for device in page.items], "next": page.cursor}
 
 
-@router.get("/{device_id}", summary="One device", response_model=models.Device)
+@router.get("/{device_id}", summary="One device", response_model=inventory_models.Device)
 def one(services: Served, _caller: Viewer, device_id: Id) -> dict[str, Any]:
     """One device."""
     with database.reading(services.engine) as connection:
         return _told(sources.device(connection, device_id))
 
 
-@router.get("/{device_id}/events", summary="Events of a device's data", response_model=models.Events)
+@router.get("/{device_id}/events", summary="Events of a device's data", response_model=inventory_models.Events)
 def happened(  # noqa: PLR0913, PLR0917  # each parameter by its name
     services: Served,
     _caller: Viewer,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Query
@@ -125,14 +125,22 @@ def _put(
     if kept.operator_state != state:
         findings.set_operator(connection, finding_id, state, _who(caller, remark))
     if kept.operator_state != state or words:
-        _write(connection, services.now_ms(), _who(caller, remark), finding_id, (state, words))
+        change = {"from": kept.operator_state, "to": state}
+        _write(connection, services.now_ms(), _who(caller, remark), finding_id, (state, words), change)
     return _whole(connection, finding_id)
 
 
-def _write(connection: Connection, now_ms: int, who: str, finding_id: str, said: tuple[str, str]) -> None:
+def _write(  # noqa: PLR0913, PLR0917  # one line of history and one of the audit, value by value
+    connection: Connection,
+    now_ms: int,
+    who: str,
+    finding_id: str,
+    said: tuple[str, str],
+    change: Mapping[str, str] | None = None,
+) -> None:
     what, words = said
     findings.note(connection, finding_id, now_ms, what, who, words)
-    audit.note(connection, now_ms, who, f"finding.{what}", finding_id, {"note": words} if words else None)
+    audit.note(connection, now_ms, who, f"finding.{what}", finding_id, {**(change or {}), "note": words})
 
 
 def _who(caller: Caller, remark: models.Remark | None) -> str:

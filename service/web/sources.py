@@ -9,7 +9,7 @@ from fastapi import APIRouter, Depends
 from service.storage import database, inventory, sources
 from service.storage.inventory import Device
 from service.storage.sources import Told
-from service.web import models
+from service.web import inventory_models
 from service.web.access import VIEW, Caller, needs
 from service.web.parameters import KNOWN_ONLY, USUAL_A_PAGE, Cursor, Limit
 from service.web.services import Served
@@ -30,7 +30,7 @@ NOTHING = "anything: no sample has come from it lately"
 router = APIRouter(prefix="/v1/sources", tags=["sources"], dependencies=[KNOWN_ONLY])
 
 
-@router.get("", summary="List sources", response_model=models.Sources)
+@router.get("", summary="List sources", response_model=inventory_models.Sources)
 def listing(
     services: Served,
     _caller: Annotated[Caller, Depends(needs(VIEW))],

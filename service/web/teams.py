@@ -8,7 +8,7 @@ from fastapi import APIRouter, Depends, Query
 
 from service.storage import database, inventory, rosters
 from service.storage.inventory import Team
-from service.web import figures, measured, models, stretches
+from service.web import figures, inventory_models, measured, stretches
 from service.web.access import VIEW, Caller, needs
 from service.web.models import Direction
 from service.web.parameters import KNOWN_ONLY, USUAL_A_PAGE, Cursor, Id, Instant, InstantInPath, Limit, milliseconds
@@ -45,15 +45,15 @@ Stretched = Annotated[Stretch, Depends(_stretch)]
 @router.get("", summary="List teams")
 def listing(
     services: Served, _caller: Viewer, device: str | None = None, limit: Limit = USUAL_A_PAGE, cursor: Cursor = None
-) -> models.Teams:
+) -> inventory_models.Teams:
     """Teams, of one device or of all."""
     with database.reading(services.engine) as connection:
         page = inventory.teams(connection, device=device, cursor=cursor, limit=limit)
-    return models.Teams(items=[_told(team) for team in page.items], next=page.cursor)
+    return inventory_models.Teams(items=[_told(team) for team in page.items], next=page.cursor)
 
 
 @router.get("/{team_id}", summary="One team")
-def one(services: Served, _caller: Viewer, team_id: Id) -> models.Team:
+def one(services: Served, _caller: Viewer, team_id: Id) -> inventory_models.Team:
     """One team with its members."""
     with database.reading(services.engine) as connection:
         return _told(inventory.team(connection, team_id))
@@ -102,8 +102,8 @@ def rollups(services: Served, _caller: Viewer, team_id: Id, stretch: Stretched) 
     return measured.Rollups(device=team.device, team=team.name, items=items, next=following)
 
 
-def _told(team: Team) -> models.Team:
-    return models.Team.model_validate(
+def _told(team: Team) -> inventory_models.Team:
+    return inventory_models.Team.model_validate(
         {
             "id": team.id,
             "device": team.device,

@@ -5,7 +5,7 @@ from examples import EPOCH_MS, a_finding
 from sqlalchemy import select
 from web_examples import NOW_MS, a_key, asked
 
-from service.storage import deliveries, findings, inventory, tables
+from service.storage import audit, deliveries, findings, inventory, tables
 from service.storage.deliveries import Owed
 from service.terms import PortName, Severity
 
@@ -167,6 +167,11 @@ class TestOne:
         assert "f0" in answer.json()["detail"]
 
 
+def changes(engine):
+    with engine.connect() as connection:
+        return [entry.details for entry in audit.listing(connection).items]
+
+
 def audited(engine):
     with engine.connect() as connection:
         lines = connection.execute(select(tables.audit.c.who, tables.audit.c.what, tables.audit.c.target))
@@ -186,6 +191,7 @@ class TestAck:
             ("ack", "night desk", "on it")
         ]
         assert audited(sqlite_engine) == [("night desk", "finding.ack", "f1")]
+        assert changes(sqlite_engine) == [{"from": "none", "to": "ack", "note": "on it"}]
 
     def test_takes_a_given_name_where_no_key_tells_one(self, http, keep):
         keep(a_finding(id="f1"))
