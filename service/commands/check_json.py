@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator, Sequence
+import shutil
+import tempfile
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any, BinaryIO
 
@@ -11,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 import orjson
 
-from service.commands.judged import Judged
+from service.commands.judged import Brought, Judged
 from service.commands.readings import Reading
 from service.terms import (
     BASIS_WORDS,
@@ -43,26 +46,55 @@ ROWS_AT_ONCE = 10_000
 SINGLE_DIGITS = 7
 
 
-def write(judged: Judged, reading: Reading, out: BinaryIO) -> None:
-    """The object, followed by a newline."""
-    out.write(b'{"settings":' + _json(settings_of(judged, reading)))
-    for name, items in (
-        ("windows", windows_of(judged)),
-        ("intervals", intervals_of(judged)),
-        ("findings", (finding_of(finding) for finding in judged.assessment.findings)),
-        ("events", (event_of(event) for event in judged.assessment.events)),
-    ):
-        out.write(b',"' + name.encode() + b'":[')
-        for number, item in enumerate(items):
-            out.write(b",\n" + _json(item) if number else _json(item))
-        out.write(b"]")
-    out.write(b',"summary":' + _json(summary_of(judged)) + b"}\n")
+def write(held: Brought, parts: Iterable[Judged], reading: Reading, out: BinaryIO) -> int:
+    """The object, followed by a newline; how many findings it holds.
+
+    Windows are written as they come; intervals wait in a file, because they stand behind all windows.
+    """
+    count: Counter[str] = Counter()
+    findings: list[Fields] = []
+    events: list[Fields] = []
+    with tempfile.TemporaryFile() as waiting:
+        windows, intervals = _List(out), _List(waiting)
+        out.write(b'{"settings":' + orjson.dumps(settings_of(held, reading)) + b',"windows":')
+        for judged in parts:
+            windows.add(windows_of(judged))
+            intervals.add(intervals_of(judged))
+            findings += map(finding_of, judged.assessment.findings)
+            events += map(event_of, judged.assessment.events)
+            count.update(counts_of(judged))
+        windows.end()
+        intervals.end()
+        waiting.seek(0)
+        out.write(b',"intervals":')
+        shutil.copyfileobj(waiting, out)
+    rest = {"findings": findings, "events": events, "summary": summary_of(held, count)}
+    out.write(b"," + orjson.dumps(rest)[1:] + b"\n")
+    return len(findings)
 
 
-def settings_of(judged: Judged, reading: Reading) -> Fields:
+class _List:
+    """A JSON list that is written as its items come."""
+
+    def __init__(self, out: BinaryIO) -> None:
+        self._out = out
+        self._before = b"["
+
+    def add(self, items: Iterable[Fields]) -> None:
+        """Write some more items."""
+        for item in items:
+            self._out.write(self._before + orjson.dumps(item))
+            self._before = b",\n"
+
+    def end(self) -> None:
+        """Close the list."""
+        self._out.write(b"[]" if self._before == b"[" else b"]")
+
+
+def settings_of(held: Brought, reading: Reading) -> Fields:
     """Under which rule, and how, the files were read."""
-    rule = {name: value for name, value in asdict(judged.rule).items() if name not in ("set_by", "because")}
-    return {"files": list(judged.files), "zone": reading.zone, "kilo": reading.kilo, "rule": rule}
+    rule = {name: value for name, value in asdict(held.rule).items() if name not in ("set_by", "because")}
+    return {"files": list(held.files), "zone": reading.zone, "kilo": reading.kilo, "rule": rule}
 
 
 def windows_of(judged: Judged) -> Iterator[Fields]:
@@ -169,21 +201,28 @@ def event_of(event: DataEvent) -> Fields:
     }
 
 
-def summary_of(judged: Judged) -> Fields:
-    """Counts, what was refused, and what could not be evaluated."""
-    found, teams = judged.assessment, judged.assessment.teams
+def counts_of(judged: Judged) -> dict[str, int]:
+    """What can be counted of some devices."""
+    found, evaluable = judged.assessment, judged.assessment.teams.evaluable
     return {
-        "from": instant(teams.span.first_ms),
-        "to": instant(teams.span.end_ms),
-        "samples": len(judged.parsed.samples),
         "duplicates": found.duplicates,
         "conflicts": found.conflicts,
-        "ports": len(judged.layout.ports),
-        "teams": len(judged.layout.teams),
-        "windows": int(teams.evaluable.size),
-        "evaluable": int(teams.evaluable.sum()),
+        "windows": int(evaluable.size),
+        "evaluable": int(evaluable.sum()),
         "findings": len(found.findings),
         "open": sum(finding.cleared_ms is None for finding in found.findings),
+    }
+
+
+def summary_of(held: Brought, count: Mapping[str, int]) -> Fields:
+    """Counts, what was refused, and what could not be evaluated."""
+    return {
+        "from": instant(held.span.first_ms),
+        "to": instant(held.span.end_ms),
+        "samples": len(held.parsed.samples),
+        "ports": len(held.layout.ports),
+        "teams": len(held.layout.teams),
+        **{name: count[name] for name in ("duplicates", "conflicts", "windows", "evaluable", "findings", "open")},
         "rejected": [
             {
                 "file": file,
@@ -192,12 +231,8 @@ def summary_of(judged: Judged) -> Fields:
                 "value": reject.value,
                 "reason": reject.reason,
             }
-            for file, rejects in judged.rejects.items()
+            for file, rejects in held.rejects.items()
             for reject in rejects
         ],
-        "not_evaluable": list(judged.notes),
+        "not_evaluable": list(held.notes),
     }
-
-
-def _json(told: Fields) -> bytes:
-    return orjson.dumps(told)

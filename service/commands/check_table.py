@@ -8,8 +8,8 @@ from typing import NamedTuple
 import numpy as np
 
 from service.commands.group import printable
-from service.commands.judged import Judged
-from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, Finding, WhyNot
+from service.commands.judged import Brought, Judged
+from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, DataEvent, Finding, WhyNot
 from service.webhooks.fields import instant
 from service.webhooks.wording import text_of
 
@@ -32,25 +32,44 @@ class Row(NamedTuple):
     evaluable: str
 
 
-def written(judged: Judged) -> str:
-    """The whole report, ending in a newline."""
-    blocks = (_heading(judged), *_findings(judged), _teams(judged), _events(judged), _gaps(judged), _verdict(judged))
-    return "\n\n".join(printable(block) for block in blocks if block) + "\n"
+class Report:
+    """What is told of all devices, gathered part by part."""
+
+    def __init__(self, held: Brought) -> None:
+        self._held = held
+        self._rows: list[Row] = []
+        self._unknown: list[str] = []
+        self._events: list[DataEvent] = []
+        self.findings: list[Finding] = []
+
+    def add(self, judged: Judged) -> None:
+        """Take in what came of some devices."""
+        self._rows += [_row(judged, at, way) for at in range(len(judged.layout.teams)) for way in range(2)]
+        self._unknown += _unknown(judged)
+        self._events += judged.assessment.events
+        self.findings += judged.assessment.findings
+
+    def written(self) -> str:
+        """The whole report, ending in a newline."""
+        found = sorted(self.findings, key=lambda finding: (finding.raised_ms, finding.id))
+        blocks = (
+            _heading(self._held),
+            *(f"{_life(finding)}\n{_indented(text_of(finding, 'raised').splitlines())}" for finding in found),
+            _teams(self._rows, found),
+            _titled("About the data:", [_told(event) for event in self._events]),
+            _titled("Not evaluable:", [*self._held.notes, *self._unknown]),
+            _verdict(found),
+        )
+        return "\n\n".join(printable(block) for block in blocks if block) + "\n"
 
 
-def _heading(judged: Judged) -> str:
-    span, layout = judged.assessment.teams.span, judged.layout
+def _heading(held: Brought) -> str:
+    span, layout = held.span, held.layout
     return (
-        f"{', '.join(judged.files)}: {_count(len(judged.parsed.samples), 'sample')},"
+        f"{', '.join(held.files)}: {_count(len(held.parsed.samples), 'sample')},"
         f" {_count(len(layout.ports), 'port')}, {_count(len(layout.teams), 'team')}\n"
-        f"{_clock(span.first_ms)} to {_clock(span.end_ms)} UTC, windows of {judged.rule.window_seconds} s"
+        f"{_clock(span.first_ms)} to {_clock(span.end_ms)} UTC, windows of {held.rule.window_seconds} s"
     )
-
-
-def _findings(judged: Judged) -> Iterator[str]:
-    found = sorted(judged.assessment.findings, key=lambda finding: (finding.raised_ms, finding.id))
-    for finding in found:
-        yield f"{_life(finding)}\n{_indented(text_of(finding, 'raised').splitlines())}"
 
 
 def _life(finding: Finding) -> str:
@@ -58,30 +77,24 @@ def _life(finding: Finding) -> str:
     return f"{finding.severity}, {finding.kind}: raised {_clock(finding.raised_ms)}, {end}"
 
 
-def _teams(judged: Judged) -> str:
-    if not judged.layout.teams:
+def _teams(rows: Sequence[Row], found: Sequence[Finding]) -> str:
+    if not rows:
         return "No line names a team: there are no siblings to compare."
-    raised = {(finding.device, finding.team) for finding in judged.assessment.findings}
-    order = sorted(range(len(judged.layout.teams)), key=lambda at: _key(judged, at) not in raised)
-    return _aligned([_row(judged, at, way) for at in order for way in range(len(DIRECTIONS))])
-
-
-def _key(judged: Judged, at: int) -> tuple[str, str]:
-    team = judged.layout.teams[at]
-    return team.device, team.team
+    raised = {(finding.device, finding.team) for finding in found}
+    return _aligned(sorted(rows, key=lambda row: (row.device, row.team) not in raised))
 
 
 def _row(judged: Judged, at: int, way: int) -> Row:
-    teams, (device, team) = judged.assessment.teams, _key(judged, at)
+    teams, team = judged.assessment.teams, judged.layout.teams[at]
     told = teams.utilisation[at, :, way]
     evaluable = f"{int(teams.evaluable[at, :, way].sum())} of {teams.span.count}"
     if np.isnan(told).all():
-        return Row(device, team, DIRECTIONS[way], "", "", "", "", "", "", evaluable)
+        return Row(team.device, team.team, DIRECTIONS[way], "", "", "", "", "", "", evaluable)
     peak = int(np.nanargmax(told))
     port = judged.layout.members[at, teams.busiest[at, peak, way]]
     return Row(
-        device,
-        team,
+        team.device,
+        team.team,
         DIRECTIONS[way],
         _percent(told[peak]),
         judged.layout.ports[port].port,
@@ -107,23 +120,17 @@ def _line(row: Sequence[str], widths: Sequence[int]) -> str:
     return "  ".join(told).rstrip()
 
 
-def _events(judged: Judged) -> str:
-    if not judged.assessment.events:
-        return ""
-    lines = [
-        f"{_clock(event.at_ms)}  {event.device}{' ' + event.port if event.port else ''}: {event.kind}: {event.text}"
-        for event in judged.assessment.events
-    ]
-    return "About the data:\n" + _indented(lines)
+def _told(event: DataEvent) -> str:
+    port = f" {event.port}" if event.port else ""
+    return f"{_clock(event.at_ms)}  {event.device}{port}: {event.kind}: {event.text}"
 
 
-def _gaps(judged: Judged) -> str:
-    """What could not be evaluated: teams left out, and members that nobody knew enough about."""
-    lines = [*judged.notes, *_unknown(judged)]
-    return "Not evaluable:\n" + _indented(lines) if lines else ""
+def _titled(title: str, lines: Sequence[str]) -> str:
+    return f"{title}\n{_indented(lines)}" if lines else ""
 
 
 def _unknown(judged: Judged) -> Iterator[str]:
+    """Members that nobody knew enough about in some windows, and why."""
     missing = set(WhyNot) - {WhyNot.ELIGIBLE}
     for at, team in enumerate(judged.layout.teams):
         for port in judged.layout.members[at]:
@@ -141,8 +148,7 @@ def _of_windows(why: np.ndarray[tuple[int, int], np.dtype[np.uint8]], reason: Wh
     return _count(int((why == reason).any(axis=1).sum()), "window")
 
 
-def _verdict(judged: Judged) -> str:
-    found = judged.assessment.findings
+def _verdict(found: Sequence[Finding]) -> str:
     if not found:
         return "Nothing was raised."
     still = sum(finding.cleared_ms is None for finding in found)

@@ -13,7 +13,8 @@ import click
 from service.commands.group import tell_rejects
 
 if TYPE_CHECKING:
-    from service.commands.judged import Progress
+    from service.commands.judged import Brought, Progress
+    from service.commands.readings import Reading
     from service.terms import Rule
 
 NOTHING_RAISED, RAISED = 0, 1
@@ -43,19 +44,34 @@ def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str 
 
     Ends with 0 where nothing was raised, 1 where something was, 2 where the input could not be used.
     """
-    from service.commands import check_json, check_table
-    from service.commands.judged import judge
+    from service.commands.judged import brought
     from service.commands.readings import Reading
 
     reading = Reading(zone, kilo)
     with progress() as told:
-        judged = judge(files, rule_of(rules), reading, told)
-    if as_json:
-        check_json.write(judged, reading, sys.stdout.buffer)
-    else:
-        click.echo(check_table.written(judged), nl=False)
-    tell_rejects(judged.rejects_told())
-    click.get_current_context().exit(RAISED if judged.assessment.findings else NOTHING_RAISED)
+        held = brought(files, rule_of(rules), reading, told)
+    raised = _json(held, reading) if as_json else _table(held)
+    tell_rejects(held.rejects_told())
+    click.get_current_context().exit(RAISED if raised else NOTHING_RAISED)
+
+
+def _json(held: Brought, reading: Reading) -> int:
+    from service.commands import check_json
+    from service.commands.judged import judged
+
+    return check_json.write(held, judged(held), reading, sys.stdout.buffer)
+
+
+def _table(held: Brought) -> int:
+    from service.commands import check_table
+    from service.commands.judged import judged
+
+    report = check_table.Report(held)
+    with progress() as told:
+        for part in judged(held, told):
+            report.add(part)
+    click.echo(report.written(), nl=False)
+    return len(report.findings)
 
 
 def rule_of(told: Sequence[str]) -> Rule:
@@ -81,9 +97,9 @@ def progress() -> Iterator[Progress | None]:
         click.echo("\r\033[K", nl=False, err=True)
 
 
-def _drawn(name: str, done: int, whole: int) -> None:
+def _drawn(doing: str, done: int, whole: int) -> None:
     share = done / whole if whole else 1.0
-    click.echo(f"\r\033[Kreading {name} [{'#' * round(30 * share):<30}] {share:4.0%}", nl=False, err=True)
+    click.echo(f"\r\033[K{doing} [{'#' * round(30 * share):<30}] {share:4.0%}", nl=False, err=True)
 
 
 COMMANDS: tuple[click.Command, ...] = (check,)

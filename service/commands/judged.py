@@ -1,8 +1,8 @@
-"""Counter files judged offline: read, put together, run through the same rules as live samples."""
+"""Counter files judged offline: read, put together, run through the rules of live samples, some devices at a time."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from service.commands.layouts import layout_of
+from service.commands.parts import Part, parts_of
 from service.commands.readings import Reading
 from service.errors import UnusableInput
 from service.feeds import counter_file
@@ -19,20 +20,20 @@ from service.terms import Layout, Parsed, Reject, Rule, Samples, Span
 
 Progress = Callable[[str, int, int], None]
 
-# A single unreadable clock would otherwise make a span of decades, all of it empty.
+# A single clock that was not set would otherwise make a span of decades, all of it empty.
 LONGEST_DAYS = 400
 DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True)
-class Judged:
-    """What files held and what came of it; `rejects` by file, `notes` say what could not be evaluated and why."""
+class Brought:
+    """What files held; `rejects` by file, `notes` say what cannot be evaluated and why."""
 
     files: tuple[str, ...]
     parsed: Parsed
     layout: Layout
+    span: Span
     rule: Rule
-    assessment: Assessment
     rejects: Mapping[str, tuple[Reject, ...]]
     notes: tuple[str, ...]
 
@@ -43,26 +44,47 @@ class Judged:
         )
 
 
-def judge(files: Sequence[Path], rule: Rule, reading: Reading, progress: Progress | None = None) -> Judged:
-    """Read the files and judge them as one stretch of data; UnusableInput where nothing in them can be used."""
+@dataclass(frozen=True)
+class Judged:
+    """What came of some devices: their own layout, and positions in it."""
+
+    layout: Layout
+    assessment: Assessment
+
+
+def brought(files: Sequence[Path], rule: Rule, reading: Reading, progress: Progress | None = None) -> Brought:
+    """Read the files as one stretch of data; UnusableInput where nothing in them can be used."""
     read = {str(file): _read(file, reading, progress) for file in files}
-    parsed = joined(read.values())
-    layout, notes = layout_of(parsed.ports)
-    if not len(parsed.samples):
-        raise UnusableInput(", ".join(read), "not one line could be used", _first_reject(read))
-    span = span_of(parsed.samples, rule.window_seconds * 1000)
-    run = Run(
-        samples=parsed.samples,
-        facts=parsed.facts,
-        layout=layout,
-        rules=(rule,) * len(layout.teams),
-        span=span,
-        life=None,
-        open={},
-        now_ms=span.end_ms,
-    )
     rejects = {name: one.rejects for name, one in read.items() if one.rejects}
-    return Judged(tuple(read), parsed, layout, rule, assess(run), rejects, notes)
+    parsed = joined(read.values())
+    if not len(parsed.samples):
+        raise UnusableInput(", ".join(read), "not one line could be used", _first(rejects))
+    layout, notes = layout_of(parsed.ports)
+    return Brought(
+        tuple(read), parsed, layout, span_of(parsed.samples, rule.window_seconds * 1000), rule, rejects, notes
+    )
+
+
+def judged(held: Brought, progress: Progress | None = None) -> Iterator[Judged]:
+    """Judge the devices in their order, as many at a time as memory likes; devices know nothing of each other."""
+    done = 0
+    for part in parts_of(held.parsed.samples, held.layout, held.span):
+        yield _judged(held, part)
+        done += len(part.layout.devices)
+        if progress:
+            progress("judging", done, len(held.layout.devices))
+
+
+def _judged(held: Brought, part: Part) -> Judged:
+    run = Run(
+        samples=part.samples,
+        facts=held.parsed.facts,
+        layout=part.layout,
+        rules=(held.rule,) * len(part.layout.teams),
+        span=held.span,
+        now_ms=held.span.end_ms,
+    )
+    return Judged(part.layout, assess(run))
 
 
 def span_of(samples: Samples, width_ms: int) -> Span:
@@ -82,15 +104,14 @@ def span_of(samples: Samples, width_ms: int) -> Span:
 def _read(file: Path, reading: Reading, progress: Progress | None) -> Parsed:
     def advance(done: int, whole: int) -> None:
         if progress:
-            progress(file.name, done, whole)
+            progress(f"reading {file.name}", done, whole)
 
     return counter_file.read(file, zone=reading.zone, kilo=reading.kilo, progress=advance)
 
 
-def _first_reject(read: Mapping[str, Parsed]) -> str:
-    for name, parsed in read.items():
-        for reject in parsed.rejects:
-            return f"first: {name}, line {reject.index}: {reject.reason}"
+def _first(rejects: Mapping[str, Sequence[Reject]]) -> str:
+    for name, some in rejects.items():
+        return f"first: {name}, line {some[0].index}: {some[0].reason}"
     return "a header row must be followed by lines of values"
 
 

@@ -231,6 +231,13 @@ class TestJson:
             whole[part] for part in ("windows", "intervals", "findings")
         ]
 
+    def test_is_the_same_whether_devices_are_judged_together_or_one_by_one(self, checked, monkeypatch):
+        lines = [*UNEVEN, *(line.replace("sm-07", "sm-01") for line in CALM)]
+        together, _ = checked(lines)
+        monkeypatch.setattr("service.commands.parts.MOST_SAMPLES", 1)
+
+        assert checked(lines)[0] == together
+
     def test_reads_a_port_without_a_team_and_makes_it_nobodys_member(self, checked):
         told, _ = checked([*UNEVEN, *rows(600, {"m9": 0.99}, team="")])
 
@@ -348,10 +355,23 @@ class TestProgress:
         monkeypatch.setattr(sys, "stderr", watched)
 
         with checking.progress() as told:
-            told("day.csv", 50, 100)
+            told("reading day.csv", 50, 100)
 
         assert "reading day.csv [###############               ]  50%" in watched.getvalue()
         assert watched.getvalue().endswith("\r\033[K")
+
+    def test_is_gone_before_anything_is_printed(self, file_of, monkeypatch, capsys):
+        both = io.StringIO()
+        both.isatty = lambda: True
+        monkeypatch.setattr(sys, "stderr", both)
+        monkeypatch.setattr(sys, "stdout", both)
+
+        with pytest.raises(SystemExit):
+            checking.check([str(file_of(CALM))], standalone_mode=True)
+
+        *_, after = both.getvalue().split("\r\033[K")
+        assert after.endswith("Nothing was raised.\n")
+        assert "1 team" in after
 
     def test_is_not_drawn_elsewhere(self, lopside, file_of):
         assert lopside("check", file_of(CALM)).stderr == ""
