@@ -102,7 +102,7 @@ def _kept(connection: Connection, parsed: Parsed, terms: _Terms) -> Taken:
     rows = np.flatnonzero(resolved)
     chosen = parsed.samples.take(rows)
     facts_ids = facts.ids(connection, parsed.facts)
-    kept = samples.keep(connection, chosen, port_ids[rows], facts_ids[chosen.facts], terms.now_ms)
+    kept = samples.keep(connection, chosen, port_ids[rows], facts_ids[chosen.facts])
     _note_arrivals(connection, port_ids[rows][kept.accepted], chosen.at_ms[kept.accepted], terms.now_ms)
     _tell_conflicts(connection, parsed, rows[kept.conflict], refused)
     return Taken(

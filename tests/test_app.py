@@ -220,7 +220,7 @@ class TestClean:
                 [port] = inventory.resolve(connection, [PortName("a", "p", "t")], feed="push", now_ms=NOW_MS)
                 one = samples_of([{"at": at_ms / 1000, "out_octets": 1}])
                 ids = facts.ids(connection, FactsTable.of([Facts()]))
-                samples.keep(connection, one, replace_all(one.port, port), ids[one.facts], at_ms)
+                samples.keep(connection, one, replace_all(one.port, port), ids[one.facts])
 
         return keep
 

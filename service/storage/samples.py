@@ -36,9 +36,9 @@ class Kept(NamedTuple):
     conflict: Truths
 
 
-def keep(connection: Connection, samples: Samples, port_ids: Codes, facts_ids: Codes, received_ms: int) -> Kept:
+def keep(connection: Connection, samples: Samples, port_ids: Codes, facts_ids: Codes) -> Kept:
     """Keep samples of the given ports and facts, one id a row."""
-    rows = _rows(samples, port_ids, facts_ids, received_ms)
+    rows = _rows(samples, port_ids, facts_ids)
     order = np.lexsort((rows[:, 1], rows[:, 0]))  # every writer in one order: none waits for one that waits for it
     ordered = rows[order]
     first = np.ones(len(rows), dtype=bool)
@@ -96,14 +96,13 @@ def last_before(
     return _samples(_copied(connection, query, (port_ids.tolist(), before.tolist(), not_before_ms)), port_ids)
 
 
-def _rows(samples: Samples, port_ids: Codes, facts_ids: Codes, received_ms: int) -> Ints:
+def _rows(samples: Samples, port_ids: Codes, facts_ids: Codes) -> Ints:
     """One row a sample, shape (n, columns), as they are stored; a counter that was not told is stored as 0."""
     rows = np.zeros((len(samples), len(_NAMES)), dtype=np.int64)
     rows[:, 0] = port_ids
     rows[:, 1] = samples.at_ms
-    rows[:, 2] = received_ms
-    if len(samples.received_ms):
-        rows[:, 2] = np.where(samples.received_ms == UNKNOWN, received_ms, samples.received_ms)
+    # Only what a collector told: our own time says how late a backlog comes, which is no fault of the source's clock.
+    rows[:, 2] = samples.received_ms if len(samples.received_ms) else UNKNOWN
     rows[:, 3] = facts_ids
     rows[:, 4] = samples.uptime_ticks if len(samples.uptime_ticks) else UNKNOWN
     rows[:, 5] = samples.discontinuity_ticks if len(samples.discontinuity_ticks) else UNKNOWN

@@ -48,13 +48,13 @@ def seconds(work: Callable[[], object]) -> float:
 def kept(engine: Engine, told: Samples) -> None:
     """Keep a batch as the service does."""
     with engine.begin() as connection:
-        done = samples.keep(connection, told, told.port + 1, told.facts + 1, EPOCH_MS)
+        done = samples.keep(connection, told, told.port + 1, told.facts + 1)
     assert done.accepted.all()
 
 
 def bare_postgresql(engine: Engine, told: Samples) -> Callable[[], None]:
     """Binary COPY of ready rows into the keyed table `bare`."""
-    rows = samples._copy_form(samples._rows(told, told.port + 1, told.facts + 1, EPOCH_MS))
+    rows = samples._copy_form(samples._rows(told, told.port + 1, told.facts + 1))
     ready = copying.HEADER + rows.tobytes() + copying.TRAILER
 
     def work() -> None:
@@ -70,7 +70,7 @@ def bare_postgresql(engine: Engine, told: Samples) -> Callable[[], None]:
 
 def bare_sqlite(engine: Engine, told: Samples) -> Callable[[], None]:
     """One executemany of ready tuples into the keyed table `bare`."""
-    ready = list(map(tuple, samples._rows(told, told.port + 1, told.facts + 1, EPOCH_MS).tolist()))
+    ready = list(map(tuple, samples._rows(told, told.port + 1, told.facts + 1).tolist()))
     statement = f"INSERT INTO bare VALUES ({', '.join('?' * len(ready[0]))})"
 
     def work() -> None:
@@ -94,7 +94,7 @@ def compare(engine: Engine, bare: Callable[[Engine, Samples], Callable[[], None]
         times["bare"].append(seconds(bare(engine, told)))
         times["kept"].append(seconds(lambda told=told: kept(engine, told)))
     with engine.begin() as connection:
-        times["again"].append(seconds(lambda: samples.keep(connection, told, told.port + 1, told.facts + 1, 0)))
+        times["again"].append(seconds(lambda: samples.keep(connection, told, told.port + 1, told.facts + 1)))
     bare_s, kept_s, again_s = (statistics.median(times[name]) for name in ("bare", "kept", "again"))
     return (
         f"bare {PORTS / bare_s:9,.0f} rows/s, kept {PORTS / kept_s:9,.0f} rows/s: {bare_s / kept_s:.2f} of bare"

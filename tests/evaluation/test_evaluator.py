@@ -103,6 +103,30 @@ class TestSources:
         assert device.interval_ms == 10_000
         assert [event.at_ms for event in told] == [(START_S + 300) * 1000]
 
+    def test_a_backlog_that_is_pushed_late_is_no_clock_that_is_off(self, rounds):
+        backlog = polls((10, (0.3, 0.2)))
+        untold = [{name: value for name, value in s.items() if name != "received_at"} for s in backlog]
+        rounds.push(untold, 3000)
+
+        rounds.run(3000)
+
+        with reading(rounds.engine) as connection:
+            assert inventory.devices(connection).items[0].clock_offset_ms is None
+            assert events.listing(connection, kind="clock-offset").items == ()
+        assert same_figures(left(rounds.engine, 600).members, at_once(untold, 600).members)
+
+    def test_a_clock_that_is_off_is_told_of_and_its_windows_are_placed_right(self, rounds):
+        """A device 25 s ahead: what it says happened at 25 s happened at 0 s on the collector's clock."""
+        ahead = [{**s, "time": s["time"] + 25} for s in polls((10, (0.3, 0.2)))]
+        rounds.push(ahead, 630)
+
+        rounds.run(600 + LATENESS_S)
+
+        with reading(rounds.engine) as connection:
+            assert inventory.devices(connection).items[0].clock_offset_ms == -25_000
+        kept = left(rounds.engine, 600)
+        assert kept.members.coverage[:, :, 0].tolist() == [[1.0] * 20] * 2
+
     def test_a_source_that_is_heard_again_is_not(self, rounds):
         samples = polls((10, (0.3, 0.2)))
         rounds.push([s for s in samples if s["time"] - START_S <= 300], 300)
