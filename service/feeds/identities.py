@@ -57,7 +57,7 @@ def _named(naming: _Naming) -> tuple[tuple[PortName, ...], Codes]:
 def facts(told: Told) -> tuple[FactsTable, Codes]:
     """The distinct facts, and which of them each sample has."""
     facts = {
-        "speed_bps": numbers(told, "speed_bps", 0),
+        "speed_bps": _speeds(told),
         "counter_bits": numbers(told, "counter_bits", 64),
         "counts": words(told, "counts", lambda word: columns.COUNTS_WORDS.index(word) if word else Counts.FRAME),
         "form": _form(told),
@@ -109,6 +109,12 @@ def _last(told: Told, name: str, codes: Codes, count: int, missing: str | int) -
     rows[codes[says]] = says
     values = listed(column.take(pa.array(np.maximum(rows, 0))))
     return [missing if row < 0 else value for row, value in zip(rows.tolist(), values, strict=True)]
+
+
+def _speeds(told: Told) -> Ints:
+    """Speeds, 0 where unknown: a 32-bit gauge at its end says only that the port is faster (RFC 2863, ifSpeed)."""
+    speeds = numbers(told, "speed_bps", 0)
+    return np.where(speeds == columns.MOST_32, 0, speeds)
 
 
 def _may_vary(told: Told, fact: str) -> bool:

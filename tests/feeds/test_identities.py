@@ -47,3 +47,11 @@ class TestFacts:
 
         assert parsed.facts.speed_bps.tolist() == [10**9, 10**10]
         assert parsed.samples.facts.tolist() == [0, 1, 0, 1]
+
+    def test_take_a_32_bit_speed_at_its_end_for_unknown(self):
+        # RFC 2863, ifSpeed: what is faster than the gauge can say reports 4,294,967,295.
+        speeds = [4_294_967_294, 4_294_967_295, 4_294_967_296]
+
+        parsed = parse(*(a_row(speed_bps=speed) for speed in speeds))
+
+        assert parsed.facts.speed_bps[parsed.samples.facts].tolist() == [4_294_967_294, 0, 4_294_967_296]
