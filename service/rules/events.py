@@ -38,8 +38,8 @@ TEXTS = {
     "speed-changed": "the port's speed changed; the window is not judged",
     "speed-doubtful": "the claimed speed is not believed, so there is no utilisation:"
     " set the true speed of the port, or pair it with its far end",
-    "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged."
-    " Poll no faster than it refreshes",
+    "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged,"
+    " and windows shorter than two refreshes hide peaks. Poll no faster than it refreshes",
     "flap": "the port went up or down within a window; the window is not judged. Check cable and optics",
     "narrow-counter": "a 64-bit counter fell just where a 32-bit one wraps: declare counter_bits 32 if that is so",
     "merged-packets": "the packet counter counts merged packets; frames were inferred from octets."

@@ -12,7 +12,7 @@ BREAK = "; "
 
 def of(finding: Finding, team: TeamName, rule: Rule) -> Evidence:
     """The evidence as the finding stands; the same finding gives the same evidence, whoever asks."""
-    return Evidence(_for(finding, rule), _against(finding), _missing(finding, team))
+    return Evidence(_for(finding, rule), _against(finding, rule), _missing(finding, team))
 
 
 def figures(finding: Finding) -> str:
@@ -50,7 +50,7 @@ def _for(finding: Finding, rule: Rule) -> tuple[str, ...]:
     return tuple(told)
 
 
-def _against(finding: Finding) -> tuple[str, ...]:
+def _against(finding: Finding, rule: Rule) -> tuple[str, ...]:
     told = []
     calm = finding.windows_evaluable - finding.windows_flagged
     if calm:
@@ -58,7 +58,7 @@ def _against(finding: Finding) -> tuple[str, ...]:
     if finding.uncertain:
         told.append(
             "polls straddle the windows' edges, so a window may have been below the line;"
-            " poll at most every 10 s, on the edges"
+            f" poll at most every {max(1, rule.window_seconds // 3)} s, on the edges"
         )
     if finding.discard_ratio == 0:
         told.append("no packets discarded")

@@ -100,6 +100,15 @@ class TestEvents:
         assert (event.kind, event.device, event.port) == ("clock-offset", "sm-07", "")
         assert "off by 25 s" in event.text
 
+    def test_of_a_slow_refresh_tell_how_slow_and_that_peaks_do_not_show(self):
+        rows = [row(t, out_octets=octets_of(0.6, seconds=t // 20 * 20)) for t in range(0, 601, 10)]
+
+        (event,) = assessed(rows, windows=20).events
+
+        assert (event.kind, event.port) == ("slow-refresh", "")
+        assert "every 20 s" in event.text
+        assert "windows shorter than two refreshes hide peaks" in event.text
+
     def test_of_silence_come_with_the_third_missed_poll(self):
         layout = dataclasses.replace(
             a_layout(2), devices=("sm-07", "uw-06"), device_of_port=np.array([0, 1], dtype=np.int32)
