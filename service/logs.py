@@ -16,7 +16,7 @@ _SHARED: tuple[Any, ...] = (
     structlog.processors.TimeStamper(fmt="iso", utc=True),
 )
 # These tell at every run or request what is of no use to the keeper.
-_QUIET = {"apscheduler": logging.WARNING, "uvicorn": logging.WARNING, "alembic": logging.WARNING}
+_QUIET = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "alembic": logging.WARNING}
 
 
 def to_stderr() -> None:
