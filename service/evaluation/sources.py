@@ -9,7 +9,7 @@ from sqlalchemy import Connection
 
 from service.evaluation.piece import Judged
 from service.numerics.silence import silences, usual_interval
-from service.rules.events import TEXTS
+from service.rules.event_texts import TEXTS
 from service.storage import events, inventory, watch
 from service.terms import Codes, DataEvent, Ints
 

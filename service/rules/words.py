@@ -40,3 +40,16 @@ def rate(bps: float) -> str:
         if bps >= size:
             return f"{bps / size:.4g} {unit}"
     return f"{math.floor(bps)} bit/s"
+
+
+def wrapping(bps: int) -> str:
+    """How fast 32 bits of octets go round at a speed, and how often to poll so that they never do twice unseen.
+
+    Source
+    ------
+    RFC 2863 section 3.1.6; four fifths of that time leave room for a late poll.
+    """
+    round_s = 8 * 2**32 / bps
+    told = f"at {rate(bps)} 32 bits wrap in {round_s:.2f} s"
+    every_s = math.floor(0.8 * round_s)
+    return f"{told}: poll at most every {every_s} s" if every_s else f"{told}: only 64 bits will do"

@@ -11,12 +11,36 @@ from walks.outcome import at_once, left
 from walks.traffic import polls
 
 from service.numerics.speeds import believed
-from service.rules.events import TEXTS
 from service.storage import events, findings, tables
 from service.storage.database import reading
 from service.terms import BASIS_WORDS, STATUS_WORDS, WHY_NOT_WORDS
 
 GIGABIT = 1_000_000_000
+
+
+class TestTru1Wraps:
+    """2^32 octets at 1 Gbit/s are 34.36 s (RFC 2863 section 3.1.6 has 57 minutes at 10 Mbit/s; by division)."""
+
+    def test_are_taken_where_exactly_one_number_of_them_fits_the_wire(self):
+        told = [(0, 4_000_000_000), (30, 2_646_907_704)]
+
+        found = at_once([a_reading(at, out_octets=count, counter_bits=32) for at, count in told], WINDOW_S)
+
+        # By hand: 2,646,907,704 + 2^32 - 4,000,000,000 octets over 3,750,000,000.
+        assert found.intervals.octets[1, 0] == 2_941_875_000
+        assert found.members.utilisation[0, 0, 0] == pytest.approx(0.7845, abs=1e-12)
+
+    def test_are_no_value_where_two_numbers_of_them_fit_and_say_how_often_to_poll(self):
+        told = [(0, 1_000_000_000), (60, 2_000_000_000)]
+
+        found = at_once([a_reading(at, out_octets=count, counter_bits=32) for at, count in told], 2 * WINDOW_S)
+
+        rates = [round(bps / 1e6, 1) for bps in found.intervals.candidates_bps[1, 0]]
+        assert rates == [133.3, 706.0]
+        assert np.isnan(found.members.utilisation[0, :, 0]).all()
+        (event,) = found.events
+        assert event.kind == "ambiguous"
+        assert event.text.endswith("(at 1 Gbit/s 32 bits wrap in 34.36 s: poll at most every 27 s)")
 
 
 class TestTru5Silence:
@@ -136,4 +160,4 @@ class TestTru8MergedPackets:
         assert found.members.utilisation[0, :, 0].tolist() == pytest.approx([0.8127] * 2, abs=5e-5)
         assert {BASIS_WORDS[basis] for basis in found.members.basis[0, :, 0]} == {"inferred"}
         assert [(event.port, event.kind) for event in found.events] == [("m1", "merged-packets")]
-        assert "counts merged packets" in TEXTS["merged-packets"]
+        assert "counts merged packets" in found.events[0].text

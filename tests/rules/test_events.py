@@ -9,8 +9,8 @@ import pytest
 from examples import EPOCH_MS, GIGABIT, SECOND, a_layout, facts_of, samples_of
 from scenarios.roads import assessed, fact, octets_of, row
 
-from service.rules import events
 from service.rules.assess import Run, assess
+from service.rules.event_texts import TEXTS
 from service.terms import OperStatus, Rule, Span
 
 
@@ -140,7 +140,7 @@ class TestEvents:
         assert [at for kind, _, at in told(found) if kind == "ambiguous"] == [61, 8000]
 
     def test_all_say_what_to_do(self):
-        assert all(len(text) > 40 and text[0].islower() for text in events.TEXTS.values())
+        assert all(len(text) > 40 and text[0].islower() for text in TEXTS.values())
 
 
 class TestHealthyData:

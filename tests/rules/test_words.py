@@ -57,3 +57,18 @@ class TestRate:
     )
     def test_has_the_unit_that_suits_it(self, bps, text):
         assert words.rate(bps) == text
+
+
+class TestWrapping:
+    @pytest.mark.parametrize(
+        ("bps", "text"),
+        [
+            # RFC 2863 section 3.1.6 has 57 minutes at 10 Mbit/s; the others are 8 x 2^32 / speed, and 0.8 of that.
+            (10_000_000, "at 10 Mbit/s 32 bits wrap in 3435.97 s: poll at most every 2748 s"),
+            (1_000_000_000, "at 1 Gbit/s 32 bits wrap in 34.36 s: poll at most every 27 s"),
+            (25_000_000_000, "at 25 Gbit/s 32 bits wrap in 1.37 s: poll at most every 1 s"),
+            (100_000_000_000, "at 100 Gbit/s 32 bits wrap in 0.34 s: only 64 bits will do"),
+        ],
+    )
+    def test_says_how_often_to_poll(self, bps, text):
+        assert words.wrapping(bps) == text

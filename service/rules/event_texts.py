@@ -1,0 +1,29 @@
+"""What each event about a source's data says: what it is, and what to do."""
+
+from __future__ import annotations
+
+TEXTS = {
+    "restart": "the agent restarted; the interval across it has no value. Nothing to do unless it repeats",
+    "reset": "a counter fell without a restart; the interval across it has no value."
+    " If it repeats, declare counter_bits 32 or find out who resets it",
+    "discontinuity": "the source says that its counters are not continuous here; the interval has no value",
+    "identity-changed": "another port answers under this name (its hardware address changed);"
+    " check the cabling and the port's name",
+    "implausible": "more octets than the wire can carry, three times running: check speed_bps, counter_bits and times",
+    "ambiguous": "a 32-bit counter may have wrapped more than once between polls, so there is no value:"
+    " poll more often than it wraps, or use the 64-bit counters",
+    "clock-step": "the device's clock stepped; seconds were taken from its uptime. Check its time service",
+    "clock-offset": "the device's clock is more than 5 s off; its windows were placed on the collector's clock."
+    " Check its time service",
+    "speed-changed": "the port's speed changed; the window is not judged",
+    "speed-doubtful": "the claimed speed is not believed, so there is no utilisation:"
+    " set the true speed of the port, or pair it with its far end",
+    "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged,"
+    " and windows shorter than two refreshes hide peaks. Poll no faster than it refreshes",
+    "flap": "the port went up or down within a window; the window is not judged. Check cable and optics",
+    "narrow-counter": "a 64-bit counter fell just where a 32-bit one wraps: declare counter_bits 32 if that is so",
+    "merged-packets": "the packet counter counts merged packets; frames were inferred from octets."
+    " Count packets at the port instead, or read the result as an estimate",
+    "conflict": "two different readings for one instant; the first was kept. Check who else sends this port",
+    "silent": "no samples for three polls; nothing is judged until they come again. Check the source",
+}
