@@ -87,6 +87,7 @@ class Showing:
             "even_split": known(teams.even_split[place]),
             "imbalance": known(teams.imbalance[place]),
             "busiest_share": known(teams.busiest_share[place]),
+            "one_lost": known(teams.one_lost[place]),
             "members": [_member(port.port, members, (row, *at)) for row, port in enumerate(layout.ports)],
         }
 

@@ -32,6 +32,9 @@ class Window(Shape):
     even_split: Share | None
     imbalance: Share | None
     busiest_share: Share | None
+    one_lost: Share | None = Field(
+        description="The even split that would be left without the fastest member; above 1 the team cannot lose one."
+    )
     restated: int = Field(description="How often it was rewritten after it had been decided.")
     members: list[WindowMember]
 

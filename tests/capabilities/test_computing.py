@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from capabilities.readings import a_reading, held
 from walks.outcome import at_once
+from walks.road import road
+from walks.traffic import polls
 
 from service.terms import WHY_NOT_WORDS, Mark
 
@@ -92,3 +94,21 @@ class TestCmp6OneLost:
         assert found.teams.total_bps[0, 0, 0] == pytest.approx(12e9)
         assert found.teams.even_split[0, 0, 0] == pytest.approx(0.60)
         assert found.teams.one_lost[0, 0, 0] == pytest.approx(1.20)
+
+    def test_is_told_of_every_window_and_what_it_means(self, sqlite_engine):
+        # 60 % each of 2 x 10 Gbit/s, told in the octets of ten times as many frames as at 1 Gbit/s.
+        wide = [
+            s | {"speed_bps": TEN_GIGABIT, "out_octets": 10 * s["out_octets"], "out_packets": 10 * s["out_packets"]}
+            for s in polls((2, (0.6, 0.6)))
+        ]
+        with road(sqlite_engine) as way:
+            way.walk(wide, step_s=60, end_s=120)
+            way.work(120 + 90)
+            query = {"from": "2026-11-25T10:00:00Z", "to": "2026-11-25T10:01:00Z", "direction": "egress"}
+            window = way.http.get("/v1/teams/1/windows", params=query).json()["items"][0]
+            described = way.http.get("/openapi.json").json()["components"]["schemas"]["Window"]["properties"][
+                "one_lost"
+            ]
+
+        assert (window["even_split"], window["one_lost"]) == pytest.approx((0.60, 1.20))
+        assert "above 1 the team cannot lose one" in described["description"]

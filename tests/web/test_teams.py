@@ -53,6 +53,8 @@ class TestWindows:
         assert window["even_split"] == pytest.approx(0.47, abs=1e-5)
         assert window["imbalance"] == pytest.approx(0.45, abs=1e-5)
         assert window["busiest_share"] == pytest.approx(0.92 / 0.94, abs=1e-5)
+        # Without one of the two the other would carry all: 94 %.
+        assert window["one_lost"] == pytest.approx(0.94, abs=1e-5)
         m1, m2 = window["members"]
         assert (m1["port"], m2["port"]) == ("m1", "m2")
         assert m1["utilisation"] == pytest.approx(0.92, abs=1e-5)
