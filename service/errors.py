@@ -156,3 +156,12 @@ class UnknownParameter(WrongQuestion):
 
 class CrossSite(NotAllowed):
     """A request without a key, that would change something, comes from a page of another site."""
+
+
+class Overloaded(ServiceError):
+    """More is asked at once than can be worked at; the same will do a little later."""
+
+    def __init__(self, what: str, most: int) -> None:
+        super().__init__(f"{most} {what} are worked at already; send this one again a little later")
+        self.what = what
+        self.most = most

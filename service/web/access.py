@@ -25,6 +25,9 @@ MAY = {
 READING = {"GET", "HEAD", "OPTIONS"}
 # Whoever adds these passes on what somebody else asked, who need not be on this machine.
 PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "via")
+# What a browser sends for a page without asking whether it may (Fetch standard, "CORS-safelisted request-header").
+# Samples never come as one of these.
+FORMS = ("application/x-www-form-urlencoded", "multipart/form-data", "text/plain")
 
 _bearer = HTTPBearer(
     auto_error=False, description="A key made by `lopside key new`; on loopback the embedded service asks for none."
@@ -53,6 +56,8 @@ def needs(role: str) -> Callable[[Request, Services, HTTPAuthorizationCredential
         who = caller_of(request, services, told.credentials if told else "")
         if role not in MAY[who.role]:
             raise WrongRole(who.role, role)
+        if role != FEED and who.is_keyless and request.headers.get("content-type", "").startswith(FORMS):
+            raise CrossSite("a form of any page could send this; send application/json, or a key")
         return who
 
     return caller

@@ -7,6 +7,7 @@ from http import HTTPStatus
 from typing import Any
 
 import orjson
+import psycopg
 import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -29,6 +30,7 @@ STATUS: dict[type[Exception], HTTPStatus] = {
     errors.BadSignature: HTTPStatus.UNAUTHORIZED,
     errors.WrongState: HTTPStatus.CONFLICT,
     errors.DatabaseNotReady: HTTPStatus.SERVICE_UNAVAILABLE,
+    errors.Overloaded: HTTPStatus.SERVICE_UNAVAILABLE,
     errors.ServiceError: HTTPStatus.INTERNAL_SERVER_ERROR,
 }
 # A missing key, a wrong host, a database that is away: what the answer says besides.
@@ -36,6 +38,8 @@ HEADERS: dict[HTTPStatus, dict[str, str]] = {
     HTTPStatus.UNAUTHORIZED: {"www-authenticate": "Bearer"},
     HTTPStatus.SERVICE_UNAVAILABLE: {"retry-after": str(RETRY_AFTER_S)},
 }
+# Samples are copied past SQLAlchemy, and then the driver's own errors come through.
+AWAY_BY = (OperationalError, InterfaceError, NoConnectionLeft, psycopg.OperationalError, psycopg.InterfaceError)
 AWAY = "the database is away or busy; nothing of this request was kept, so send it again later"
 
 log = structlog.get_logger("web")
@@ -69,7 +73,7 @@ def hold(application: FastAPI) -> None:
     application.add_exception_handler(errors.ServiceError, _refused)
     application.add_exception_handler(RequestValidationError, _invalid)
     application.add_exception_handler(HTTPException, _framework)
-    for kind in (OperationalError, InterfaceError, NoConnectionLeft):
+    for kind in AWAY_BY:
         application.add_exception_handler(kind, _away)
 
 
@@ -78,7 +82,7 @@ def _refused(_request: Request, failure: Exception) -> Response:
     if status == HTTPStatus.INTERNAL_SERVER_ERROR:
         return unforeseen(failure)
     # How to reach the database is nobody's business out there.
-    return problem(status, AWAY if status == HTTPStatus.SERVICE_UNAVAILABLE else str(failure))
+    return problem(status, AWAY if isinstance(failure, errors.DatabaseNotReady) else str(failure))
 
 
 def _invalid(_request: Request, failure: Exception) -> Response:

@@ -6,6 +6,8 @@ take longer than all the rest.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Annotated
 
 import orjson
@@ -13,7 +15,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from sqlalchemy import Connection
 
 from service import ingest
-from service.errors import BadSignature, NoKey
+from service.errors import BadSignature, NoKey, Overloaded
 from service.feeds import body
 from service.ingest import Taken
 from service.storage import database, pushes
@@ -53,16 +55,28 @@ def take(
     names its team. The answer is sent once everything accepted is safely kept; sending the same
     batch again changes nothing.
     """
-    push_id = _believed(request, services, caller, octets)
-    try:
-        taken = _kept(request, services, octets)
-    except BaseException:
-        if push_id:
-            database.retried(services.engine, lambda connection: pushes.withdraw(connection, push_id))
-        raise
+    with _room(services):
+        push_id = _believed(request, services, caller, octets)
+        try:
+            taken = _kept(request, services, octets)
+        except BaseException:
+            if push_id:
+                database.retried(services.engine, lambda connection: pushes.withdraw(connection, push_id))
+            raise
     for outcome, count in _counts(taken).items():
         services.tally.add("samples", outcome, count=count)
     return Response(_told(taken), media_type="application/json")
+
+
+@contextmanager
+def _room(services: Services) -> Iterator[None]:
+    """Room for one push; Overloaded where there is none, because a queue of whole bodies would fill the memory."""
+    if not services.pushes.acquire(blocking=False):
+        raise Overloaded("pushes", services.most_pushes)
+    try:
+        yield
+    finally:
+        services.pushes.release()
 
 
 def _kept(request: Request, services: Services, octets: bytes) -> Taken:

@@ -44,9 +44,14 @@ class Services:
     max_body_octets: int = 16 << 20  # as it comes, still packed
     open_on_loopback: bool = True
     require_signed_pushes: bool = False
+    most_pushes: int = 16  # at once; each may hold a whole unpacked body
     policy: Policy = field(default_factory=lambda: Policy(lambda _device, _team: Rule()))
     behind_after_ms: int = 120_000  # later than this after a window was due, evaluation is behind
     tally: Tally = field(default_factory=Tally)
+    pushes: threading.BoundedSemaphore = field(init=False)  # room for those that are worked at
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "pushes", threading.BoundedSemaphore(self.most_pushes))
 
 
 async def _of_request(request: Request) -> Services:

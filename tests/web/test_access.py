@@ -76,6 +76,19 @@ class TestCrossSite:
     def test_pages_of_our_own_and_programs_do(self, sqlite_engine, headers):
         assert status_of(sqlite_engine, method="POST", path="/v1/findings/f1/ack", headers=headers) == 404
 
+    # An old browser sends a form to another site without a word of where it comes from.
+    @pytest.mark.parametrize(
+        "kind", ["application/x-www-form-urlencoded", "multipart/form-data; boundary=x", "text/plain"]
+    )
+    @pytest.mark.parametrize(
+        "verb", ["findings/f1/ack", "findings/f1/close", "findings/f1/note", "deliveries/d1/resend"]
+    )
+    def test_forms_change_nothing_without_a_key(self, sqlite_engine, verb, kind):
+        key = a_key(sqlite_engine, "operate")
+
+        assert status_of(sqlite_engine, method="POST", path=f"/v1/{verb}", headers={"content-type": kind}) == 403
+        assert status_of(sqlite_engine, method="POST", path=f"/v1/{verb}", headers=key | {"content-type": kind}) != 403
+
     def test_pages_with_a_key_do(self, sqlite_engine):
         headers = a_key(sqlite_engine, "operate") | {"origin": "http://desk.example"}
 

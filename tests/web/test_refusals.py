@@ -1,6 +1,9 @@
 from http import HTTPStatus
 
+import psycopg
 import pytest
+import sqlalchemy
+from web_examples import asked
 
 from service import errors
 from service.errors import (
@@ -9,6 +12,7 @@ from service.errors import (
     DatabaseNotReady,
     NoKey,
     NotFound,
+    Overloaded,
     ServiceError,
     TooLarge,
     UnknownParameter,
@@ -37,6 +41,7 @@ class TestStatusOf:
             (NotFound("team", "9"), 404),
             (WrongState("is closed"), 409),
             (DatabaseNotReady("is away"), 503),
+            (Overloaded("pushes", 16), 503),
             (ServiceError("whatever"), 500),
             (RuntimeError("whatever"), 500),
         ],
@@ -46,6 +51,31 @@ class TestStatusOf:
 
     def test_table_names_only_errors_that_there_are(self):
         assert all(getattr(errors, kind.__name__) is kind for kind in STATUS)
+
+
+class TestHold:
+    @pytest.mark.parametrize(
+        "failure",
+        [
+            psycopg.OperationalError("s3cr3t-Zeta"),
+            psycopg.errors.AdminShutdown("s3cr3t-Zeta"),
+            psycopg.InterfaceError("s3cr3t-Zeta"),
+            sqlalchemy.exc.OperationalError("SELECT 1", {}, Exception("s3cr3t-Zeta")),
+            sqlalchemy.exc.InterfaceError("SELECT 1", {}, Exception("s3cr3t-Zeta")),
+            sqlalchemy.exc.TimeoutError("s3cr3t-Zeta"),
+            DatabaseNotReady("s3cr3t-Zeta"),
+        ],
+        ids=lambda failure: type(failure).__name__,
+    )
+    def test_says_to_come_back_however_the_database_went_away(self, sqlite_engine, failure):
+        def gone():
+            raise failure
+
+        answer = asked(sqlite_engine, now_ms=gone).get("/v1/teams/1/windows")
+
+        assert answer.status_code == 503
+        assert int(answer.headers["retry-after"]) > 0
+        assert "Zeta" not in answer.text
 
 
 class TestProblem:

@@ -9,11 +9,13 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select
 from standardwebhooks import Webhook
-from web_examples import NOW_MS, a_key, asked
+from web_examples import HERE, NOW_MS, TestClient, a_key, asked
 
 from service.feeds import body
 from service.feeds.limits import IngestLimits
 from service.storage import database, tables
+from service.web import api
+from service.web.services import Services
 
 FORMS = {
     "json": (as_json, body.JSON),
@@ -147,6 +149,25 @@ class TestTake:
         assert answer.status_code == 503
         assert int(answer.headers["retry-after"]) > 0
         assert answer.headers["content-type"] == "application/problem+json"
+
+    def test_says_to_come_back_while_as_many_are_worked_at_as_there_is_room_for(self, sqlite_engine):
+        services = Services(engine=sqlite_engine, now_ms=lambda: NOW_MS, most_pushes=1)
+        http = TestClient(api.make(services), base_url=HERE, client=("127.0.0.1", 5))
+        services.pushes.acquire()
+
+        refused = http.post("/v1/samples", json={"samples": rows("m1")})
+        services.pushes.release()
+
+        assert refused.status_code == 503
+        assert int(refused.headers["retry-after"]) > 0
+        assert "1 pushes" in refused.json()["detail"]
+        assert [http.post("/v1/samples", json={"samples": rows("m1")}).status_code for _ in range(3)] == [200] * 3
+
+    def test_gives_its_room_back_after_a_refusal(self, sqlite_engine):
+        http = asked(sqlite_engine, most_pushes=1)
+
+        assert [http.post("/v1/samples", content=b"{").status_code for _ in range(3)] == [415] * 3
+        assert http.post("/v1/samples", json={"samples": rows("m1")}).status_code == 200
 
     @pytest.mark.parametrize(("role", "status"), [("feed", 200), ("view", 403), ("operate", 403), ("admin", 200)])
     def test_is_for_feeds(self, sqlite_engine, role, status):
