@@ -102,4 +102,6 @@ def _example(what: str) -> Finding:
         windows_evaluable=3,
         owner="virtualisation",
         updated_ms=first_ms + 90_000,
+        windows_flagged=3,
+        hot_until_ms=first_ms + 90_000,
     )

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import base64
 import json
+import re
+from pathlib import Path
 from urllib.parse import urlsplit
 
 import pytest
 from receivers import SECRET
 from walks.road import road
 from walks.traffic import polls
+
+from service.webhooks.envelope import example_body
 
 SAMPLES = polls((6, (0.92, 0.02)), (6, (0.47, 0.47)))
 END_S = 12 * 60
@@ -66,3 +70,10 @@ class TestNot5Readable:
         assert len(text) <= 900
         for told in ("sm-07", "front", "egress", "m1", "92 %", "m2", "2 %", "90 s"):
             assert told in text[:120]
+
+
+class TestInt2SampleBody:
+    def test_of_the_readme_is_what_would_be_sent(self):
+        readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+
+        assert re.findall(r"```json\n(\{\n.*?\n\})\n```", readme, flags=re.DOTALL)[-1] == example_body("raised")
