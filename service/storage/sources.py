@@ -60,15 +60,13 @@ def silent(connection: Connection, limit: int = 100) -> tuple[Silent, ...]:
 
 def told(connection: Connection, devices: Sequence[Device]) -> dict[int, Told]:
     """By device id, what its latest samples tell; devices without any are left out."""
-    query = select(_ports.c.id, _ports.c.device_id).where(
-        among(connection, _ports.c.device_id, [one.id for one in devices])
-    )
+    newest = {one.id: one.last_sample_ms for one in devices if one.last_sample_ms is not None}
+    query = select(_ports.c.id, _ports.c.device_id).where(among(connection, _ports.c.device_id, list(newest)))
     seats = connection.execute(query.order_by(_ports.c.id)).all()
     if not seats:
         return {}
     port_ids = np.array([row.id for row in seats], dtype=np.int32)
-    newest = {one.id: one.last_sample_ms for one in devices}
-    before = np.array([(newest[row.device_id] or 0) + 1 for row in seats], dtype=np.int64)
+    before = np.array([newest[row.device_id] + 1 for row in seats], dtype=np.int64)
     latest = samples.last_before(connection, port_ids, before, not_before_ms=int(before.min()) - LATEST_WITHIN_MS)
     fresh = latest.take(latest.at_ms >= before[latest.port] - LATEST_WITHIN_MS)
     table = facts.table(connection, fresh.facts)

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from sqlalchemy import Connection, func, or_, select
+from sqlalchemy import Connection, func, select
 
 from service.storage import tables
 from service.storage.deliveries import STATES
 from service.terms import Severity
 
-_devices, _teams, _findings, _deliveries = tables.devices.c, tables.teams.c, tables.findings.c, tables.deliveries.c
-# A team whose device has told nothing for so long is waited for no more.
-GONE_MS = 48 * 3_600_000
+_devices, _findings, _deliveries = tables.devices.c, tables.findings.c, tables.deliveries.c
 
 
 class Sources(NamedTuple):
@@ -37,10 +35,3 @@ def deliveries(connection: Connection) -> dict[str, int]:
 def sources(connection: Connection) -> Sources:
     """Devices known, and those silent."""
     return Sources(*connection.execute(select(func.count(), func.count(_devices.silent_since_ms))).one())
-
-
-def oldest_decided_ms(connection: Connection) -> int | None:
-    """Until when the team that is furthest behind has been evaluated; None where none was yet."""
-    told = or_(_devices.last_sample_ms.is_(None), _teams.decided_ms <= _devices.last_sample_ms + GONE_MS)
-    query = select(func.min(_teams.decided_ms)).join(tables.devices, _devices.id == _teams.device_id).where(told)
-    return connection.execute(query).scalar()

@@ -1,0 +1,49 @@
+from examples import EPOCH_MS, a_finding
+
+from service.storage import deliveries, findings, inventory, tally
+from service.storage.deliveries import Owed
+from service.terms import PortName, Severity
+
+
+def a_device(connection, name):
+    inventory.resolve(connection, [PortName(name, "m1", "front")], feed="push", now_ms=EPOCH_MS)
+    return inventory.places(connection, inventory.layout(connection).port_ids)[0][-1].item()
+
+
+class TestOpenFindings:
+    def test_are_none_of_any_severity_at_first(self, connection):
+        assert tally.open_findings(connection) == {"critical": 0, "major": 0, "minor": 0, "warning": 0}
+
+    def test_are_counted_by_severity_without_the_cleared(self, connection):
+        for name, severity, cleared_ms in (
+            ("f1", Severity.MAJOR, None),
+            ("f2", Severity.MAJOR, None),
+            ("f3", Severity.MINOR, EPOCH_MS),
+        ):
+            findings.save(connection, 1, a_finding(id=name, severity=severity, cleared_ms=cleared_ms))
+
+        assert tally.open_findings(connection) == {"critical": 0, "major": 2, "minor": 0, "warning": 0}
+
+
+class TestDeliveries:
+    def test_are_none_in_any_state_at_first(self, connection):
+        assert tally.deliveries(connection) == {"owed": 0, "taken": 0, "given-up": 0, "combined": 0}
+
+    def test_are_counted_by_state(self, connection):
+        owed = [Owed(f"m{k}", None, "pager", "try", "{}", EPOCH_MS) for k in range(4)]
+        deliveries.owe(connection, owed)
+        deliveries.taken(connection, "m0", EPOCH_MS)
+        deliveries.given_up(connection, "m1", EPOCH_MS, "answered 410")
+
+        assert tally.deliveries(connection) == {"owed": 2, "taken": 1, "given-up": 1, "combined": 0}
+
+
+class TestSources:
+    def test_are_none_at_first(self, connection):
+        assert tally.sources(connection) == (0, 0)
+
+    def test_count_the_silent_among_the_known(self, connection):
+        ids = [a_device(connection, name) for name in ("sm-07", "sm-08", "sm-09")]
+        inventory.note_device(connection, ids[1], silent_since_ms=EPOCH_MS)
+
+        assert tally.sources(connection) == (3, 1)
