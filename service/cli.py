@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import sys
 import traceback
-from importlib.metadata import PackageNotFoundError, version
 
 import click
 
+from service import __version__
 from service.commands import administering, checking, importing, serving
 from service.commands.group import Commands
 
@@ -16,15 +16,8 @@ from service.commands.group import Commands
 MISTAKE = 70
 
 
-def _version() -> str:
-    try:
-        return version("lopside")
-    except PackageNotFoundError:  # a checkout that was not built
-        return "from a checkout"
-
-
 @click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 110})
-@click.version_option(_version(), prog_name="lopside")
+@click.version_option(__version__, prog_name="lopside")
 def cli() -> None:
     """Tell when one member of a team of ports runs hot while its siblings idle.
 

@@ -98,7 +98,9 @@ def imports_of(path: Path) -> set[str]:
 
 
 def parts_imported(path: Path) -> set[str]:
-    return {name.split(".")[1] for name in imports_of(path) if name.startswith("service.")}
+    """The parts that a module imports; `service` itself holds nothing but the version."""
+    names = imports_of(path) - {"service.__version__"}
+    return {name.split(".")[1] for name in names if name.startswith("service.")}
 
 
 def name_of(path: Path) -> str:

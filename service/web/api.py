@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from importlib.metadata import PackageNotFoundError, version
-
 from fastapi import FastAPI
 
+from service import __version__
 from service.web import (
     deliveries,
     devices,
@@ -33,7 +32,7 @@ def make(services: Services) -> FastAPI:
     """The application; requests run on threads."""
     application = FastAPI(
         title="lopside",
-        version=_version(),
+        version=__version__,
         description=ABOUT,
         # These pages would load their scripts from elsewhere.
         docs_url=None,
@@ -47,10 +46,3 @@ def make(services: Services) -> FastAPI:
     openapi.describe(application)
     application.add_middleware(Edge, services=services)
     return application
-
-
-def _version() -> str:
-    try:
-        return version("lopside")
-    except PackageNotFoundError:
-        return "0"
