@@ -8,7 +8,7 @@ has the same size, and so all rows together are one numpy array.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any, cast
 
 import numpy as np
@@ -39,6 +39,21 @@ def empty_rows(columns: Mapping[str, str], count: int) -> Rows:
     return rows
 
 
+def filled_rows(columns: Mapping[str, str], values: Sequence[npt.NDArray[Any] | int], count: int) -> Rows:
+    """So many rows of the given values, an array or one number for all rows for each column."""
+    pattern = empty_rows(columns, 1)
+    told = dict(zip(columns, values, strict=True))
+    for name, value in told.items():
+        pattern[name] = value if isinstance(value, int) else 0
+    octets = np.empty((count, pattern.itemsize), dtype=np.uint8)
+    octets[:] = pattern.view(np.uint8)
+    rows = octets.reshape(-1).view(pattern.dtype)
+    for name, value in told.items():
+        if not isinstance(value, int):
+            rows[name] = value
+    return rows
+
+
 def write(connection: Connection, table: str, columns: Mapping[str, str], rows: Rows) -> None:
     """Append rows to a table."""
     with (
@@ -46,7 +61,7 @@ def write(connection: Connection, table: str, columns: Mapping[str, str], rows: 
         psycopg_cursor.copy(f"COPY {table} ({', '.join(columns)}) FROM STDIN (FORMAT BINARY)") as copy,
     ):
         copy.write(HEADER)
-        copy.write(rows.tobytes())
+        copy.write(rows.view(np.uint8).data)
         copy.write(TRAILER)
 
 

@@ -7,9 +7,12 @@ which is the same 64 bits read as a signed number.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from itertools import repeat
 from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 import psycopg
 from sqlalchemy import Connection
 
@@ -26,6 +29,10 @@ _FIRST_COUNTER = _NAMES.index(COUNTERS[0])
 _VALUES = slice(_NAMES.index("facts_id"), None)  # what must be equal for two samples to be the same
 _INSERT = f"INSERT INTO samples ({', '.join(_NAMES)}) VALUES ({', '.join('?' * len(_NAMES))}) ON CONFLICT DO NOTHING"  # noqa: S608  # names of columns only
 _STAGED = "staged_samples"
+# One array a column of the table, or one number where all rows have the same.
+Column = npt.NDArray[np.integer[Any]] | int
+Columns = Sequence[Column]
+Keys = set[tuple[int, int]]
 
 
 class Kept(NamedTuple):
@@ -38,18 +45,14 @@ class Kept(NamedTuple):
 
 def keep(connection: Connection, samples: Samples, port_ids: Codes, facts_ids: Codes) -> Kept:
     """Keep samples of the given ports and facts, one id a row."""
-    rows = _rows(samples, port_ids, facts_ids)
-    order = np.lexsort((rows[:, 1], rows[:, 0]))  # every writer in one order: none waits for one that waits for it
-    ordered = rows[order]
-    first = np.ones(len(rows), dtype=bool)
-    first[1:] = (ordered[1:, :2] != ordered[:-1, :2]).any(axis=1)
-    new = np.zeros(len(rows), dtype=bool)
-    new[first] = _insert(connection, ordered[first])
-    accepted = np.empty_like(new)
-    accepted[order] = new
-    same = np.zeros(len(rows), dtype=bool)
-    if not new.all():
-        same[~accepted] = _is_stored(connection, rows[~accepted])
+    columns = _columns(samples, port_ids, facts_ids)
+    chosen = _once_in_order(port_ids, samples.at_ms)
+    accepted = np.zeros(len(samples), dtype=bool)
+    accepted[chosen] = _insert(connection, [_rows_of(column, chosen) for column in columns])
+    same = np.zeros(len(samples), dtype=bool)
+    if not accepted.all():
+        rest = np.flatnonzero(~accepted)
+        same[rest] = _is_stored(connection, _table([_rows_of(column, rest) for column in columns], len(rest)))
     return Kept(accepted, same, ~accepted & ~same)
 
 
@@ -96,20 +99,53 @@ def last_before(
     return _samples(_copied(connection, query, (port_ids.tolist(), before.tolist(), not_before_ms)), port_ids)
 
 
-def _rows(samples: Samples, port_ids: Codes, facts_ids: Codes) -> Ints:
-    """One row a sample, shape (n, columns), as they are stored; a counter that was not told is stored as 0."""
-    rows = np.zeros((len(samples), len(_NAMES)), dtype=np.int64)
-    rows[:, 0] = port_ids
-    rows[:, 1] = samples.at_ms
-    # Only what a collector told: our own time says how late a backlog comes, which is no fault of the source's clock.
-    rows[:, 2] = samples.received_ms if len(samples.received_ms) else UNKNOWN
-    rows[:, 3] = facts_ids
-    rows[:, 4] = samples.uptime_ticks if len(samples.uptime_ticks) else UNKNOWN
-    rows[:, 5] = samples.discontinuity_ticks if len(samples.discontinuity_ticks) else UNKNOWN
-    rows[:, 6] = samples.known
+def _columns(samples: Samples, port_ids: Codes, facts_ids: Codes) -> Columns:
+    """The columns of the samples, as they are stored; a counter that was not told is stored as 0."""
+    counters: dict[int, Column] = dict.fromkeys(range(len(COUNTERS)), 0)
     for position, column in enumerate(samples.columns):
         told = (samples.known >> np.uint16(column)) & np.uint16(1) != 0
-        rows[:, _FIRST_COUNTER + column] = np.where(told, samples.counters[:, position], np.uint64(0)).view(np.int64)
+        values = samples.counters[:, position]
+        counters[column] = (values if told.all() else np.where(told, values, np.uint64(0))).view(np.int64)
+    return [
+        port_ids,
+        samples.at_ms,
+        # Only what a collector told: our own time says how late a backlog comes, no fault of the source's clock.
+        _or_unknown(samples.received_ms),
+        facts_ids,
+        _or_unknown(samples.uptime_ticks),
+        _or_unknown(samples.discontinuity_ticks),
+        samples.known,
+        *counters.values(),
+    ]
+
+
+def _or_unknown(values: Ints) -> Column:
+    return values if len(values) else UNKNOWN
+
+
+def _once_in_order(port_ids: Codes, at_ms: Ints) -> Ints | slice:
+    """The rows in the order of their keys, of rows of the same key the first.
+
+    Every writer keeps that order, so that none waits for one that waits for it.
+    """
+    is_next = (port_ids[1:] > port_ids[:-1]) | ((port_ids[1:] == port_ids[:-1]) & (at_ms[1:] > at_ms[:-1]))
+    if is_next.all():
+        return slice(None)
+    order = np.lexsort((at_ms, port_ids))
+    first = np.ones(len(order), dtype=bool)
+    first[1:] = (np.diff(port_ids[order]) != 0) | (np.diff(at_ms[order]) != 0)
+    return order[first]
+
+
+def _rows_of(column: Column, rows: Ints | slice) -> Column:
+    return column if isinstance(column, int) else column[rows]
+
+
+def _table(columns: Columns, count: int) -> Ints:
+    """The same as one array, a row a sample, shape (count, columns)."""
+    rows = np.empty((count, len(_NAMES)), dtype=np.int64)
+    for position, column in enumerate(columns):
+        rows[:, position] = column
     return rows
 
 
@@ -130,37 +166,44 @@ def _samples(rows: Ints, port_ids: Codes) -> Samples:
     )
 
 
-def _insert(connection: Connection, rows: Ints) -> Truths:
+def _insert(connection: Connection, columns: Columns) -> Truths:
     """Insert rows of distinct keys, in order; which of them were not there yet."""
-    if not len(rows):
+    ports, instants = np.asarray(columns[0]), np.asarray(columns[1])
+    if not len(ports):
         return np.zeros(0, dtype=bool)
-    return _insert_sqlite(connection, rows) if is_sqlite(connection) else _insert_postgresql(connection, rows)
+    insert = _insert_sqlite if is_sqlite(connection) else _insert_postgresql
+    keys = insert(connection, columns)
+    if keys is None:
+        return np.ones(len(ports), dtype=bool)
+    return np.array([key in keys for key in zip(ports.tolist(), instants.tolist(), strict=True)], dtype=bool)
 
 
-def _insert_sqlite(connection: Connection, rows: Ints) -> Truths:
+def _insert_sqlite(connection: Connection, columns: Columns) -> Keys | None:
+    """The keys of what was inserted; None where that is all."""
     # Row numbers grow, and nobody else writes meanwhile: what lies above this one is what was inserted here.
     before = connection.exec_driver_sql("SELECT coalesce(max(rowid), 0) FROM samples").scalar_one()
     writing = connection.execution_options(preserve_rowcount=True)
-    done = writing.exec_driver_sql(_INSERT, list(map(tuple, rows.tolist())))
-    if done.rowcount == len(rows):
-        return np.ones(len(rows), dtype=bool)
+    rows = list(zip(*(repeat(column) if isinstance(column, int) else column.tolist() for column in columns)))  # noqa: B905  # repeat() has no end
+    if writing.exec_driver_sql(_INSERT, rows).rowcount == len(rows):
+        return None
     found = connection.exec_driver_sql("SELECT port_id, at_ms FROM samples WHERE rowid > ?", (before,))
-    return _are_among(rows, {(port_id, at_ms) for port_id, at_ms in found})
+    return {(port_id, at_ms) for port_id, at_ms in found}
 
 
-def _insert_postgresql(connection: Connection, rows: Ints) -> Truths:
-    partitions.ensure(connection, "samples", rows[:, 1])
-    copied = _copy_form(rows)
+def _insert_postgresql(connection: Connection, columns: Columns) -> Keys | None:
+    """The keys of what was inserted; None where that is all."""
+    copied = copying.filled_rows(COLUMNS, columns, len(np.asarray(columns[0])))
     try:
-        # Nearly every batch is all new: copied straight in, it costs half of going by a staging table.
+        # Nearly every batch is all new and of a day that is known: copied straight in, it costs half.
         with connection.begin_nested():
             copying.write(connection, "samples", COLUMNS, copied)
-    except psycopg.errors.UniqueViolation:
-        return _are_among(rows, _insert_staged(connection, copied))
-    return np.ones(len(rows), dtype=bool)
+    except (psycopg.errors.UniqueViolation, psycopg.errors.CheckViolation):  # some are known, or a partition is missing
+        partitions.ensure(connection, "samples", np.asarray(columns[1]))
+        return _insert_staged(connection, copied)
+    return None
 
 
-def _insert_staged(connection: Connection, copied: copying.Rows) -> set[tuple[int, int]]:
+def _insert_staged(connection: Connection, copied: copying.Rows) -> Keys:
     """Insert those that are not there yet; their keys."""
     connection.exec_driver_sql(f"CREATE TEMP TABLE IF NOT EXISTS {_STAGED} (LIKE samples) ON COMMIT DELETE ROWS")
     connection.exec_driver_sql(f"TRUNCATE {_STAGED}")
@@ -170,17 +213,6 @@ def _insert_staged(connection: Connection, copied: copying.Rows) -> set[tuple[in
         " ON CONFLICT DO NOTHING RETURNING port_id, at_ms"
     )
     return {(port_id, at_ms) for port_id, at_ms in done}
-
-
-def _copy_form(rows: Ints) -> copying.Rows:
-    copied = copying.empty_rows(COLUMNS, len(rows))
-    for position, name in enumerate(_NAMES):
-        copied[name] = rows[:, position]
-    return copied
-
-
-def _are_among(rows: Ints, keys: set[tuple[int, int]]) -> Truths:
-    return np.array([key in keys for key in zip(*rows[:, :2].T.tolist(), strict=True)], dtype=bool)
 
 
 def _is_stored(connection: Connection, rows: Ints) -> Truths:

@@ -54,7 +54,7 @@ def kept(engine: Engine, told: Samples) -> None:
 
 def bare_postgresql(engine: Engine, told: Samples) -> Callable[[], None]:
     """Binary COPY of ready rows into the keyed table `bare`."""
-    rows = samples._copy_form(samples._rows(told, told.port + 1, told.facts + 1))
+    rows = copying.filled_rows(samples.COLUMNS, samples._columns(told, told.port + 1, told.facts + 1), len(told))
     ready = copying.HEADER + rows.tobytes() + copying.TRAILER
 
     def work() -> None:
@@ -70,7 +70,7 @@ def bare_postgresql(engine: Engine, told: Samples) -> Callable[[], None]:
 
 def bare_sqlite(engine: Engine, told: Samples) -> Callable[[], None]:
     """One executemany of ready tuples into the keyed table `bare`."""
-    ready = list(map(tuple, samples._rows(told, told.port + 1, told.facts + 1).tolist()))
+    ready = list(map(tuple, samples._table(samples._columns(told, told.port + 1, told.facts + 1), len(told)).tolist()))
     statement = f"INSERT INTO bare VALUES ({', '.join('?' * len(ready[0]))})"
 
     def work() -> None:
