@@ -117,7 +117,8 @@ class TestCol6Basis:
 class TestCol7Renumbered:
     """Index 3 and 4 change places in a restart; RFC 2863 section 3.1.5: an ifIndex need not survive one."""
 
-    UP1, UP2 = {"port": "up1", "mac": "00:00:5e:00:53:01"}, {"port": "up2", "mac": "00:00:5e:00:53:02"}  # RFC 7042
+    # Addresses for documentation, RFC 7042 section 2.1.2 (from memory).
+    UP1, UP2 = {"port": "up1", "mac": "00:00:5e:00:53:01"}, {"port": "up2", "mac": "00:00:5e:00:53:02"}
 
     def test_ports_keep_their_counters_by_name_and_address(self):
         found = at_once(

@@ -14,7 +14,7 @@ TEN_GIGABIT = 10_000_000_000
 
 
 class TestCmp2FullWire:
-    """81,274 frames of 1,518 octets a second fill 1 Gbit/s (RFC 2544 appendix B: 81,274 at 1,518 octets)."""
+    """81,274 frames of 1,518 octets a second fill 1 Gbit/s (RFC 5180 appendix A.1)."""
 
     def test_is_98_70_per_cent_of_counted_octets_and_full_on_the_wire(self):
         frames = 81_274 * 30

@@ -101,7 +101,7 @@ class TestTru5Silence:
 
 
 class TestTru7Speed:
-    """941.2 to 941.5 Mbit/s on a port that claims 10 G: full TCP frames on 1 G carry 941.5 (RFC 7323, arithmetic)."""
+    """941.2 to 941.5 Mbit/s on a port that claims 10 G: 1,448 of 1,538 octets of each full TCP frame at 1 Gbit/s."""
 
     RATES = (941.2, 941.5, 941.4, 941.5, 941.3, 941.5)
 
