@@ -89,9 +89,8 @@ class TestDet10Severity:
 
     def severity(self, shares, windows=10, **counted):
         """Of the one finding after five minutes."""
-        found = at_once(held(shares, windows, **counted), windows * WINDOW_S)
-        (finding,) = found.findings
-        return finding
+        (finding,) = at_once(held(shares, windows, **counted), windows * WINDOW_S).findings
+        return finding.severity
 
     def full(self, drops):
         # 1,518 x 2,406,000 octets in 30 s are 97.4 % counted and 98.7 % on the wire.
@@ -101,7 +100,7 @@ class TestDet10Severity:
         return at_once([s for s in samples if s["port"] == "m1"] + idle, 12 * WINDOW_S)
 
     def test_at_88_per_cent_without_drops_is_a_warning(self):
-        assert self.severity((0.88, 0.02), out_packets=10_000, out_discards=0).severity == "warning"
+        assert self.severity((0.88, 0.02), out_packets=10_000, out_discards=0) == "warning"
 
     def test_of_a_full_member_that_drops_two_in_ten_thousand_is_major(self):
         found = self.full(self.DROPS)
