@@ -15,7 +15,8 @@ from sqlalchemy import Connection, Engine
 
 from service.errors import FullTeam, UnknownPort
 from service.feeds.limits import IngestLimits
-from service.storage import arrivals, database, events, facts, inventory, samples
+from service.storage import arrivals, database, events, facts, inventory, samples, seats
+from service.storage.seats import Seats
 from service.terms import MOST_MEMBERS, Codes, DataEvent, Ints, Parsed, Reject, Truths
 
 __all__ = ["IngestLimits", "Taken", "keep", "rehearse"]
@@ -96,14 +97,17 @@ def rehearse(
 def _kept(connection: Connection, parsed: Parsed, terms: _Terms) -> Taken:
     refused = list(parsed.rejects)
     timely = _timely(parsed, terms, refused)
-    port_ids = _port_ids(connection, parsed, timely, terms)
+    seated = _seated(connection, parsed, timely, terms)
+    port_ids = seated.port_ids[parsed.samples.port]
     resolved = timely & (port_ids > 0)
-    _refuse_unknown(parsed, timely & ~resolved, refused)
     rows = np.flatnonzero(resolved)
-    chosen = parsed.samples.take(rows)
+    chosen = parsed.samples
+    if len(rows) < len(chosen):
+        _refuse_unknown(parsed, timely & ~resolved, refused)
+        chosen, port_ids = chosen.take(rows), port_ids[rows]
     facts_ids = facts.ids(connection, parsed.facts)
-    kept = samples.keep(connection, chosen, port_ids[rows], facts_ids[chosen.facts])
-    _note_arrivals(connection, port_ids[rows][kept.accepted], chosen.at_ms[kept.accepted], terms.now_ms)
+    kept = samples.keep(connection, chosen, port_ids, facts_ids[chosen.facts])
+    _note_arrivals(connection, seated, chosen.port[kept.accepted], chosen.at_ms[kept.accepted], terms.now_ms)
     _tell_conflicts(connection, parsed, rows[kept.conflict], refused)
     return Taken(
         accepted=int(kept.accepted.sum()),
@@ -146,13 +150,17 @@ def _behind(by_ms: int, limits: IngestLimits) -> str:
     )
 
 
-def _port_ids(connection: Connection, parsed: Parsed, timely: Truths, terms: _Terms) -> Codes:
-    """The id of each row's port, 0 where it is unknown; only a port with a timely sample is registered."""
-    ids = np.zeros(len(parsed.ports), dtype=np.int32)
-    wanted = np.unique(parsed.samples.port[timely])
-    names = [parsed.ports[port] for port in wanted.tolist()]
-    ids[wanted] = inventory.resolve(connection, names, feed=terms.feed, now_ms=terms.now_ms)
-    return ids[parsed.samples.port]
+def _seated(connection: Connection, parsed: Parsed, timely: Truths, terms: _Terms) -> Seats:
+    """Where each port of the batch belongs; only a port with a timely sample is registered."""
+    wanted = np.zeros(len(parsed.ports), dtype=np.bool_)
+    wanted[parsed.samples.port[timely]] = True
+    if wanted.all():
+        return seats.of(connection, parsed.ports, feed=terms.feed, now_ms=terms.now_ms)
+    names = [parsed.ports[port] for port in np.flatnonzero(wanted).tolist()]
+    found = seats.of(connection, names, feed=terms.feed, now_ms=terms.now_ms)
+    ids = np.zeros((3, len(wanted)), dtype=np.int32)
+    ids[:, wanted] = found.port_ids, found.device_ids, found.team_ids
+    return Seats(parsed.ports, *ids)
 
 
 def _refuse_unknown(parsed: Parsed, unknown: Truths, refused: list[Reject]) -> None:
@@ -166,24 +174,23 @@ def _refuse_unknown(parsed: Parsed, unknown: Truths, refused: list[Reject]) -> N
             refused.append(Reject(int(parsed.index[row]), f"port: {unheard}", "port", name.port))
 
 
-def _note_arrivals(connection: Connection, port_ids: Codes, at_ms: Ints, now_ms: int) -> None:
+def _note_arrivals(connection: Connection, seated: Seats, port: Codes, at_ms: Ints, now_ms: int) -> None:
     """Note what is new: of each team the oldest sample, of each device the newest."""
-    if not len(port_ids):
+    if not len(port):
         return
-    distinct, place = np.unique(port_ids, return_inverse=True)
-    devices, teams = inventory.places(connection, distinct)
-    touched, oldest = _extreme(teams[place], at_ms, np.minimum)
+    touched, oldest = _extreme(seated.team_ids[port], at_ms, np.minimum)
     some_team = touched > 0
     arrivals.note(connection, touched[some_team], oldest[some_team])
-    seen, newest = _extreme(devices[place], at_ms, np.maximum)
+    seen, newest = _extreme(seated.device_ids[port], at_ms, np.maximum)
     inventory.note_samples(connection, seen, newest, now_ms)
 
 
 def _extreme(group: Codes, at_ms: Ints, which: np.ufunc) -> tuple[Codes, Ints]:
     """The distinct groups, and the least or greatest time of each."""
     order = np.argsort(group, kind="stable")
-    groups, starts = np.unique(group[order], return_index=True)
-    return groups, which.reduceat(at_ms[order], starts)
+    ordered = group[order]
+    starts = np.flatnonzero(np.diff(ordered, prepend=-1))
+    return ordered[starts], which.reduceat(at_ms[order], starts)
 
 
 def _tell_conflicts(connection: Connection, parsed: Parsed, rows: Ints, refused: list[Reject]) -> None:

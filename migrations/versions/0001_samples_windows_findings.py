@@ -110,6 +110,8 @@ def _inventory() -> None:
         _instant("silent_since_ms", nullable=True),
         _pk("devices", "id"),
         _unique("devices", "name"),
+        # Every batch rewrites the rows of its devices; with room beside them no index has to be touched.
+        postgresql_with={"fillfactor": 50},
     )
     op.create_table(
         "teams",

@@ -59,8 +59,13 @@ def given(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> tuple
         return f"(SELECT {parts} FROM json_each(:given)) AS given", {"given": rows}  # noqa: S608  # columns' names only
     kinds = {name: "text" if values and isinstance(values[0], str) else "bigint" for name, values in columns.items()}
     arrays = ", ".join(f"CAST(:given_{name} AS {kind}[])" for name, kind in kinds.items())
-    told = {f"given_{name}": list(values) for name, values in columns.items()}
+    told = {f"given_{name}": _as_array(values, kinds[name]) for name, values in columns.items()}
     return f"unnest({arrays}) AS given ({', '.join(columns)})", told
+
+
+def _as_array(values: Sequence[Any], kind: str) -> Any:
+    """An array of numbers as the text that PostgreSQL reads: the driver's own way writes them one by one."""
+    return "{" + ",".join(map(str, values)) + "}" if kind == "bigint" and None not in values else list(values)
 
 
 def serialise(connection: Connection, lock: int) -> None:

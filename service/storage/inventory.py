@@ -175,13 +175,17 @@ def ports(connection: Connection, port_ids: Sequence[int]) -> dict[int, PortName
 
 def note_samples(connection: Connection, device_ids: Codes, newest_ms: Ints, received_ms: int) -> None:
     """Note of each device the time of its newest sample, and when something last came from it."""
-    # In one order whoever writes, or two batches of the same devices would wait for each other.
-    in_order = select(tables.devices.c.id).where(among(connection, tables.devices.c.id, device_ids.tolist()))
-    connection.execute(in_order.order_by(tables.devices.c.id).with_for_update())
     source, told = given(connection, {"id": device_ids.tolist(), "newest_ms": newest_ms.tolist()})
-    greatest = "max" if is_sqlite(connection) else "greatest"
+    first, greatest = "", "max"
+    if not is_sqlite(connection):
+        # In one order whoever writes, or two batches of the same devices would wait for each other.
+        first = (
+            f"WITH noted AS MATERIALIZED (SELECT devices.id, newest_ms FROM {source} JOIN devices USING (id)"  # noqa: S608  # words from here
+            " ORDER BY devices.id FOR UPDATE OF devices) "
+        )
+        source, greatest = "noted AS given", "greatest"
     statement = (
-        f"UPDATE devices SET last_sample_ms = {greatest}(coalesce(last_sample_ms, newest_ms), newest_ms),"  # noqa: S608  # words from here
+        f"{first}UPDATE devices SET last_sample_ms = {greatest}(coalesce(last_sample_ms, newest_ms), newest_ms),"  # noqa: S608  # words from here
         f" last_received_ms = {greatest}(coalesce(last_received_ms, :received_ms), CAST(:received_ms AS bigint))"
         f" FROM {source} WHERE devices.id = given.id"
     )

@@ -58,6 +58,8 @@ devices = Table(
     Column("refresh_ms", BigInteger, nullable=True),  # set where the agent refreshes more slowly than it is polled
     Column("clock_offset_ms", BigInteger, nullable=True),
     _instant("silent_since_ms", optional=True),
+    # Every batch rewrites the rows of its devices; with room beside them no index has to be touched.
+    postgresql_with={"fillfactor": 50},
 )
 
 teams = Table(
