@@ -50,13 +50,16 @@ class Evaluator:
 
     def run(self, now_ms: int) -> Outcome:
         """Evaluate all windows that are due at `now_ms`."""
-        drawn = database.retried(self._engine, lambda connection: plan.drawn_up(connection, self._policy, now_ms))
+        drawn = database.retried(self._engine, partial(self._drawn_up, now_ms=now_ms))
         counts: Counter[str] = Counter()
         for errand in drawn.errands:
             counts.update(self._done(errand, Desk(self._policy, self._lives, now_ms)))
         if drawn.settled:
             database.retried(self._engine, lambda connection: arrivals.forget(connection, list(drawn.settled)))
         return Outcome(**counts)
+
+    def _drawn_up(self, connection: Connection, *, now_ms: int) -> plan.Plan:
+        return plan.drawn_up(connection, self._policy, now_ms, self._lives.reached_ms)
 
     def _done(self, errand: Errand, desk: Desk) -> Counter[str]:
         if not errand.is_late:
@@ -76,6 +79,7 @@ class Evaluator:
             judged, done = database.retried(self._engine, work)
             course = judged.course
             self._lives.remember(judged.placed.team_ids.tolist(), course.life)
+            self._lives.reached_ms.update(judged.reached_ms())
             counts.update(done)
         return counts
 

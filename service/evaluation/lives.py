@@ -18,16 +18,22 @@ from service.terms import UNKNOWN
 
 
 class Lives:
-    """States by team, as rows of the arrays in which they were left."""
+    """States by team, as rows of the arrays in which they were left.
+
+    `reached_ms` says of a team up to when each of its members has been read: a sample after
+    that begins no interval before it.
+    """
 
     def __init__(self) -> None:
         self._rows: dict[int, tuple[LifeState, int]] = {}
         self._noticed: dict[Key, int] = {}
+        self.reached_ms: dict[int, int] = {}
 
     def forget(self) -> None:
         """Forget all: somebody else may have evaluated in between."""
         self._rows.clear()
         self._noticed.clear()
+        self.reached_ms.clear()
 
     def remember(self, team_ids: Sequence[int], life: LifeState) -> None:
         """Remember the state of teams, in their order."""

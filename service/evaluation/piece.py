@@ -18,7 +18,7 @@ from service.rules.life import LifeState, rebuilt
 from service.rules.table import memory_windows, rule_table
 from service.storage import events, facts, figures, inventory, samples, watch, windows
 from service.storage.inventory import Placed
-from service.terms import FactsTable, Finding, MemberWindows, Rule, Samples, Span
+from service.terms import UNKNOWN, FactsTable, Finding, MemberWindows, Rule, Samples, Span
 
 # What is read before the first window: the polls by which a slow refresh and a clock that is off are known.
 LOOK_BACK_MS = 10 * 60_000
@@ -52,6 +52,15 @@ class Judged:
         """The id of each team, by the names of device and team."""
         teams = self.placed.layout.teams
         return {(t.device, t.team): i for t, i in zip(teams, self.placed.team_ids.tolist(), strict=True)}
+
+    def reached_ms(self) -> dict[int, int]:
+        """By team, up to when every member was read."""
+        placed, read = self.placed, self.assessment.samples
+        last = np.full(len(placed.port_ids), UNKNOWN, dtype=np.int64)
+        np.maximum.at(last, read.port, read.at_ms)
+        seats = placed.layout.members
+        of_team = np.where(seats == UNKNOWN, np.iinfo(np.int64).max, last[seats]).min(axis=1)
+        return dict(zip(placed.team_ids.tolist(), of_team.tolist(), strict=True))
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.storage import arrivals, inventory, samples, watch
 from service.storage.watch import Watched
-from service.terms import Codes, Rule, Span
+from service.terms import UNKNOWN, Codes, Rule, Span
 
 HOUR_MS = 3_600_000
 # Later than this a sample still corrects windows and roll-ups, but no finding any more.
@@ -70,13 +70,16 @@ class Plan:
     settled: tuple[int, ...]
 
 
-def drawn_up(connection: Connection, policy: Policy, now_ms: int) -> Plan:
-    """What is due now. Teams never seen before are noted as decided up to their first window."""
+def drawn_up(connection: Connection, policy: Policy, now_ms: int, reached_ms: Mapping[int, int]) -> Plan:
+    """What is due now. Teams never seen before are noted as decided up to their first window.
+
+    `reached_ms` says of teams, as far as that is remembered, up to when all members were read.
+    """
     pending = arrivals.pending(connection)
     oldest = _oldest(pending)
     watched = watch.watched(connection)
     begun = _begun(connection, watched, oldest, policy.width_ms)
-    starts = _starts(connection, begun, oldest, policy.width_ms)
+    starts = _starts(connection, _suspects(begun, oldest, policy.width_ms, reached_ms), oldest, policy.width_ms)
     due: dict[tuple[int, int, int], list[int]] = {}
     for team in begun:
         # What was decided stays decided, also where this clock runs behind that of whoever decided it.
@@ -111,17 +114,31 @@ def _begun(
     return begun
 
 
-def _starts(
-    connection: Connection, teams: Sequence[Watched], oldest: Mapping[int, int], width_ms: int
+def _suspects(
+    teams: Sequence[Watched], oldest: Mapping[int, int], width_ms: int, reached_ms: Mapping[int, int]
 ) -> dict[int, int]:
-    """By team, the first window to be decided anew, for teams that got samples older than what was decided."""
-    decided = {team.id: team.decided_ms or 0 for team in teams}
-    reach_ms = 2 * width_ms
-    suspects = [t for t in decided if t in oldest and _floor(oldest[t] - reach_ms, width_ms) < decided[t]]
-    if not suspects:
+    """Until when they are decided, of teams with news that may bear on decided windows.
+
+    News after all that was read begin no interval before it: that much spares asking for each port.
+    """
+    suspects: dict[int, int] = {}
+    for team in teams:
+        decided_ms, news_ms = team.decided_ms or 0, oldest.get(team.id)
+        if news_ms is None or _floor(news_ms - 2 * width_ms, width_ms) >= decided_ms:
+            continue
+        if not decided_ms <= reached_ms.get(team.id, UNKNOWN) < news_ms:
+            suspects[team.id] = decided_ms
+    return suspects
+
+
+def _starts(
+    connection: Connection, decided: Mapping[int, int], oldest: Mapping[int, int], width_ms: int
+) -> dict[int, int]:
+    """By team, the first window to be decided anew, where samples are older than what was decided."""
+    if not decided:
         return {}
-    touched = _touched(connection, suspects, oldest, reach_ms)
-    late = {t: _floor(touched[t], width_ms) for t in suspects if _floor(touched[t], width_ms) < decided[t]}
+    touched = _touched(connection, sorted(decided), oldest, 2 * width_ms)
+    late = {t: _floor(at_ms, width_ms) for t, at_ms in touched.items() if _floor(at_ms, width_ms) < decided[t]}
     return _back_to_their_raise(connection, late, decided, width_ms)
 
 
