@@ -134,6 +134,7 @@ def _refuse_what_no_column_holds(failure: ExceptionContext) -> None:
 def _postgresql(url: URL) -> Engine:
     return create_engine(
         url,
+        hide_parameters=True,  # what is kept must not turn up in tracebacks
         pool_pre_ping=True,
         pool_size=8,
         max_overflow=24,
@@ -143,7 +144,7 @@ def _postgresql(url: URL) -> Engine:
 
 
 def _sqlite(url: URL) -> Engine:
-    engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000})
+    engine = create_engine(url, hide_parameters=True, connect_args={"timeout": BUSY_MS / 1000})
     event.listen(engine, "connect", _set_up_sqlite)
     event.listen(engine, "begin", _begin_sqlite)
     return engine

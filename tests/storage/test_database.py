@@ -52,6 +52,12 @@ class TestOpen:
         with sqlite_engine.connect() as connection:
             assert connection.execute(text(f"PRAGMA {pragma}")).scalar() == value
 
+    def test_shows_no_kept_values_in_errors(self, engine):
+        with pytest.raises(DBAPIError) as failed, engine.connect() as connection:
+            connection.execute(text("SELECT :planted FROM nothing_of_this_name"), {"planted": "s3cr3t-Zeta"})
+
+        assert "s3cr3t-Zeta" not in str(failed.value)
+
     def test_tells_postgresql_that_instants_are_utc(self, postgresql_engine):
         with postgresql_engine.connect() as connection:
             assert connection.execute(text("SHOW timezone")).scalar() == "UTC"
