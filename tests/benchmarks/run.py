@@ -1,6 +1,6 @@
 """All benchmarks, one after the other, each in a process of its own: figures as ratios, with their goals beside them.
 
-    .venv-tests/bin/python tests/benchmarks/run.py [NAME ...]
+Run as `.venv-tests/bin/python tests/benchmarks/run.py [NAME ...]`.
 """
 
 from __future__ import annotations
