@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.storage import arrivals, inventory, samples, watch
 from service.storage.watch import Watched
-from service.terms import UNKNOWN, Codes, Rule, Span
+from service.terms import UNKNOWN, Codes, Finding, Rule, Span
 
 HOUR_MS = 3_600_000
 # Later than this a sample still corrects windows and roll-ups, but no finding any more.
@@ -169,18 +169,26 @@ def _back_to_their_raise(
     connection: Connection, late: dict[int, int], decided: Mapping[int, int], width_ms: int
 ) -> dict[int, int]:
     """The same, moved back to where the findings began that were open then: they are found anew, not patched."""
-    starts = dict(late)
     if not late:
-        return starts
-    known = watch.alive(connection, sorted(late), min(late.values()), max(decided[t] for t in late))
-    for kept in known:
-        finding, team_id = kept.finding, kept.team_id
-        starts_open = finding.raised_ms <= late[team_id] and (
-            finding.cleared_ms is None or finding.cleared_ms > late[team_id]
-        )
-        if starts_open and finding.since_ms > decided[team_id] - RESTATED_MS:
-            starts[team_id] = min(starts[team_id], _floor(finding.since_ms, width_ms))
-    return starts
+        return {}
+    limits = {team_id: decided[team_id] - RESTATED_MS for team_id in late}
+    about: dict[int, list[Finding]] = {team_id: [] for team_id in late}
+    for one in watch.alive(connection, sorted(late), min(limits.values()), max(late.values())):
+        if one.finding.since_ms > limits[one.team_id]:
+            about[one.team_id].append(one.finding)
+    return {team_id: _begun_by(start_ms, about[team_id], width_ms) for team_id, start_ms in late.items()}
+
+
+def _begun_by(start_ms: int, findings: Sequence[Finding], width_ms: int) -> int:
+    """The latest window up to `start_ms` in which none of the findings was open."""
+    while True:
+        open_then = [
+            f for f in findings if f.raised_ms <= start_ms and (f.cleared_ms is None or f.cleared_ms > start_ms)
+        ]
+        earlier_ms = min((_floor(f.since_ms, width_ms) for f in open_then), default=start_ms)
+        if earlier_ms >= start_ms:
+            return start_ms
+        start_ms = earlier_ms
 
 
 def _is_gone(team: Watched) -> bool:
