@@ -9,12 +9,25 @@ from typing import NamedTuple
 
 import numpy as np
 
+from service.numerics import steady
 from service.numerics.interval_loop import Ends
 from service.numerics.intervals import into
 from service.numerics.intervals import room_for as room_for_intervals
 from service.numerics.window_loop import Figures, Grid
 from service.numerics.windows import COVERAGE_MIN, HOT_ABOVE, lay_all, ports_of, room_for, windows_of
-from service.terms import Bytes, FactsTable, Floats, Ints, Layout, Marks, MemberWindows, Samples, Singles, Span
+from service.terms import (
+    Bytes,
+    FactsTable,
+    Floats,
+    Intervals,
+    Ints,
+    Layout,
+    Marks,
+    MemberWindows,
+    Samples,
+    Singles,
+    Span,
+)
 
 # Rows of one block: 4 MB of intervals, few enough for the processor's last cache, many enough to call seldom.
 BLOCK_ROWS = 65536
@@ -106,16 +119,29 @@ def _take(work: Work, span: Span, out: Figures, blocks: Sequence[tuple[int, int]
     longest = max((rows.stop - rows.start for rows in rows_of), default=0)
     ends = room_for_intervals(work.samples.take(slice(0, longest)), work.facts)
     for (first, end), rows in zip(blocks, rows_of, strict=True):
-        count = rows.stop - rows.start
-        found = into(
-            Ends._make(column[:count] for column in ends),
-            work.samples.take(rows),
-            work.facts,
-            work.before.take(_rows_of(work.before, first, end)) if work.before is not None else None,
-            work.shift_ms[rows] if work.shift_ms is not None else None,
-            span.width_ms,
-        )
-        lay_all(found, ports, grid, first, Figures._make(figure[first:end] for figure in out))
+        here, left = Figures._make(figure[first:end] for figure in out), [(0, end - first)]
+        if steady.is_lean(work.samples, work.shift_ms, out):
+            left = steady.lay(work.samples.take(rows), _carried(work, first, end), ports, grid, first, here)
+        for start, stop in left:
+            some = Figures._make(figure[start:stop] for figure in here)
+            lay_all(_intervals(work, first + start, first + stop, span, ends), ports, grid, first + start, some)
+
+
+def _intervals(work: Work, first: int, end: int, span: Span, ends: Ends) -> Intervals:
+    """The intervals of a range of ports, in the arrays given."""
+    rows = _rows_of(work.samples, first, end)
+    return into(
+        Ends._make(column[: rows.stop - rows.start] for column in ends),
+        work.samples.take(rows),
+        work.facts,
+        _carried(work, first, end),
+        work.shift_ms[rows] if work.shift_ms is not None else None,
+        span.width_ms,
+    )
+
+
+def _carried(work: Work, first: int, end: int) -> Samples | None:
+    return work.before.take(_rows_of(work.before, first, end)) if work.before is not None else None
 
 
 def _blocks(samples: Samples, n_ports: int, rows: int) -> Iterator[tuple[int, int]]:

@@ -81,9 +81,7 @@ def into(  # noqa: PLR0917  # `intervals`, with its arrays given
     ends: Ends, samples: Samples, facts: FactsTable, before: Samples | None, shift_ms: Ints | None, window_ms: int
 ) -> Intervals:
     """The intervals of `intervals`, in arrays that are there already: rows as many as there are samples."""
-    carried = before if before is not None else samples.take(slice(0, 0))
-    carried = _by_port(carried)
-    now, then = _readings(samples, shift_ms), _readings(_aligned(carried, samples.columns), None)
+    now, then = _readings(samples, shift_ms), _readings(carried(before, samples), None)
     told, places, longest_ms = _told(facts), _places(samples.columns), COARSE_AFTER_WINDOWS * window_ms
     find_earlier(now.port, now.at_ms, then.port, then.at_ms, ends.earlier)
     whole_intervals(now, then, told, longest_ms, ends)
@@ -122,33 +120,38 @@ def into(  # noqa: PLR0917  # `intervals`, with its arrays given
 def _readings(samples: Samples, shift_ms: Ints | None) -> Readings:
     """The columns in the one form that the loop is compiled for."""
     return Readings(
-        port=_plain(samples.port, np.int32),
-        at_ms=_plain(samples.at_ms, np.int64),
-        facts=_plain(samples.facts, np.int32),
-        known=_plain(samples.known, np.uint16),
-        counters=_plain(samples.counters, np.uint64),
-        received_ms=_plain(samples.received_ms, np.int64),
-        uptime=_plain(samples.uptime_ticks, np.int64),
-        discontinuity=_plain(samples.discontinuity_ticks, np.int64),
-        shift_ms=_plain(shift_ms if shift_ms is not None else np.empty(0), np.int64),
+        port=plain(samples.port, np.int32),
+        at_ms=plain(samples.at_ms, np.int64),
+        facts=plain(samples.facts, np.int32),
+        known=plain(samples.known, np.uint16),
+        counters=plain(samples.counters, np.uint64),
+        received_ms=plain(samples.received_ms, np.int64),
+        uptime=plain(samples.uptime_ticks, np.int64),
+        discontinuity=plain(samples.discontinuity_ticks, np.int64),
+        shift_ms=plain(shift_ms if shift_ms is not None else np.empty(0), np.int64),
     )
 
 
-def _plain(column: npt.NDArray[Any], kind: type[Kind]) -> npt.NDArray[Kind]:
-    # Read-only or strided columns would each be a loop of their own to compile, for seconds.
+def plain(column: npt.NDArray[Any], kind: type[Kind]) -> npt.NDArray[Kind]:
+    """The column as loops take it: for read-only or strided ones each loop would be compiled again, for seconds."""
     return np.require(column, dtype=kind, requirements=["C", "W"])
 
 
 def _told(facts: FactsTable) -> Told:
     return Told(
-        speed_bps=_plain(facts.speed_bps, np.int64),
-        counter_bits=_plain(facts.counter_bits, np.uint8),
-        counts=_plain(facts.counts, np.uint8),
-        form=_plain(facts.form, np.uint8),
-        mac=_plain(facts.mac, np.int64),
-        mtu=_plain(facts.mtu, np.int32),
-        last_change=_plain(facts.last_change_ticks, np.int64),
+        speed_bps=plain(facts.speed_bps, np.int64),
+        counter_bits=plain(facts.counter_bits, np.uint8),
+        counts=plain(facts.counts, np.uint8),
+        form=plain(facts.form, np.uint8),
+        mac=plain(facts.mac, np.int64),
+        mtu=plain(facts.mtu, np.int32),
+        last_change=plain(facts.last_change_ticks, np.int64),
     )
+
+
+def carried(before: Samples | None, samples: Samples) -> Samples:
+    """What was carried from before the samples, if anything: sorted by port, with the same counter columns."""
+    return _aligned(_by_port(before if before is not None else samples.take(slice(0, 0))), samples.columns)
 
 
 def _by_port(samples: Samples) -> Samples:

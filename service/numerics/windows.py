@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TypeVar
 
 import numpy as np
 
+from service.numerics.count_loop import describe, lay_counts, share_medium
+from service.numerics.intervals import plain
 from service.numerics.window_loop import (
     SEEN_DOWN,
     SEEN_UP,
@@ -17,19 +18,17 @@ from service.numerics.window_loop import (
     Grid,
     Ports,
     Rows,
-    describe,
     find_windows,
     finish,
     frame_extras,
-    lay_counts,
     lay_octets,
     lay_states,
-    share_medium,
 )
 from service.terms import (
     Basis,
     FactsTable,
     Floats,
+    Form,
     Intervals,
     Ints,
     Mark,
@@ -43,6 +42,8 @@ from service.terms import (
 
 HOT_ABOVE = 0.75
 COVERAGE_MIN = 0.8
+WIDE_BITS = 64
+ABSURD_BPS = 10**14  # a hundred times what a port does; below it, octets of two windows of an hour fit 64 bits
 # Windows in work at a time: their sums then stay in the processor's own memory (112 to 240 bytes each).
 SCRATCH_WINDOWS = 8192
 
@@ -116,10 +117,13 @@ def ports_of(facts: FactsTable) -> Ports:
     down = ((facts.oper != OperStatus.UP) & (facts.oper != OperStatus.NOT_TOLD)) * SEEN_DOWN
     role = (facts.role == Role.STANDBY) * int(Mark.STANDBY) + (facts.role == Role.OUT) * int(Mark.OUT)
     shared = (facts.half_duplex != 0) * int(Mark.SHARED)
+    is_64 = (facts.counter_bits == WIDE_BITS) & (facts.form != Form.RATE)
+    is_known = (facts.speed_bps > 0) & (facts.speed_bps < ABSURD_BPS)
     return Ports(
-        speed_bps=_plain(facts.speed_bps, np.int64),
-        frame_extra=_plain(frame_extras(facts.counts), np.int64),
-        seen=_plain(up + down + role + shared, np.int64),
+        speed_bps=plain(facts.speed_bps, np.int64),
+        frame_extra=plain(frame_extras(facts.counts), np.int64),
+        seen=plain(up + down + role + shared, np.int64),
+        is_steady=is_64 & is_known & (shared == 0),
         any_shared=bool(shared.any()),
     )
 
@@ -203,20 +207,20 @@ def windows_of(out: Figures, span: Span) -> MemberWindows:
 def _rows(intervals: Intervals) -> Rows:
     changed = intervals.changed_ms
     return Rows(
-        port=_plain(intervals.port, np.int32),
-        start_ms=_plain(intervals.start_ms, np.int64),
-        end_ms=_plain(intervals.end_ms, np.int64),
-        facts=_plain(intervals.facts, np.int32),
-        facts_before=_plain(intervals.facts_before, np.int32),
-        octets=_plain(intervals.octets, np.int64),
+        port=plain(intervals.port, np.int32),
+        start_ms=plain(intervals.start_ms, np.int64),
+        end_ms=plain(intervals.end_ms, np.int64),
+        facts=plain(intervals.facts, np.int32),
+        facts_before=plain(intervals.facts_before, np.int32),
+        octets=plain(intervals.octets, np.int64),
         frames=_told(intervals.frames),
         mcast=_told(intervals.mcast),
         bcast=_told(intervals.bcast),
         discards=_told(intervals.discards),
         errors=_told(intervals.errors),
-        status=_plain(intervals.status, np.uint8),
-        flags=_plain(intervals.flags, np.uint16),
-        changed_ms=_plain(changed if changed is not None else np.empty(0), np.int64),
+        status=plain(intervals.status, np.uint8),
+        flags=plain(intervals.flags, np.uint16),
+        changed_ms=plain(changed if changed is not None else np.empty(0), np.int64),
         first=np.empty(len(intervals.port), dtype=np.int64),
         last=np.empty(len(intervals.port), dtype=np.int64),
     )
@@ -224,12 +228,4 @@ def _rows(intervals: Intervals) -> Rows:
 
 def _told(counts: Ints) -> Ints:
     """The counts, or none where they are one UNKNOWN shown everywhere."""
-    return np.empty((0, 2), dtype=np.int64) if counts.strides == (0, 0) else _plain(counts, np.int64)
-
-
-Kind = TypeVar("Kind", bound=np.generic)
-
-
-def _plain(column: np.ndarray, kind: type[Kind]) -> np.ndarray[tuple[int, ...], np.dtype[Kind]]:
-    # Read-only or strided columns would each be a loop of their own to compile, for seconds.
-    return np.require(column, dtype=kind, requirements=["C", "W"])
+    return np.empty((0, 2), dtype=np.int64) if counts.strides == (0, 0) else plain(counts, np.int64)

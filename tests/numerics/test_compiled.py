@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 from examples import GIGABIT, facts_of, samples_of
 
-from service.numerics import interval_loop, intervals, window_loop, windows
+from service.numerics import count_loop, interval_loop, intervals, window_loop, windows
 from service.numerics.compiled import compiled
 from service.terms import Counts, Facts, Form, OperStatus, Role, Span
 
@@ -61,7 +61,7 @@ def same(found, expected):
 class TestLoops:
     def test_give_the_same_uncompiled(self, monkeypatch):
         expected = figures()
-        for module, caller in ((interval_loop, intervals), (window_loop, windows)):
+        for module, caller in ((interval_loop, intervals), (window_loop, windows), (count_loop, windows)):
             for name in dir(module):
                 loop = getattr(module, name)
                 if hasattr(loop, "py_func"):
@@ -93,7 +93,7 @@ class TestCompiled:
 
 
 def test_every_loop_is_compiled_without_the_interpreters_lock():
-    loops = [getattr(module, name) for module in (interval_loop, window_loop) for name in dir(module)]
+    loops = [getattr(module, name) for module in (interval_loop, window_loop, count_loop) for name in dir(module)]
     compiled_loops = [loop for loop in loops if hasattr(loop, "py_func")]
 
     assert len(compiled_loops) > 15
