@@ -106,6 +106,16 @@ class TestKeep:
         assert keep(connection, batch).accepted.all()
         assert len(all_of(connection, 1)) == 3
 
+    def test_takes_known_and_new_samples_together_with_a_new_day(self, connection):
+        known = {"at": 0, "in_octets": 1}
+        keep(connection, some(known))
+
+        kept = keep(connection, some({"at": 30, "in_octets": 2}, known, {"at": A_DAY, "in_octets": 3}))
+
+        assert kept.accepted.tolist() == [True, False, True]
+        assert kept.duplicate.tolist() == [False, True, False]
+        assert all_of(connection, 1).counters[:, 1].tolist() == [1, 2, 3]
+
     def test_takes_an_empty_batch(self, connection):
         assert keep(connection, some()).accepted.tolist() == []
 
