@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from service.terms import Basis, Floats, Ints, Mark, MemberWindows, Truths, WhyNot
+from service.terms import UNKNOWN, Basis, Floats, Ints, Mark, MemberWindows, Samples, Truths, WhyNot
 
 # Speeds of Ethernet (IEEE 802.3), bit/s.
 STANDARD_BPS = np.array([10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9])
-OVER_LINE = 1.02  # twice what clocks and reading times can explain
+OVER_LINE = 1.02  # twice what clocks and reading times can explain, where times are finer than seconds
+WHOLE_SECOND_MS = 1000
+LEAST_COVERAGE = 0.5  # less gives a window no value
 PLATEAU_WINDOWS = 6
 PLATEAU_VARIATION = 0.002
 # A full link shows 93 % (payload of TCP) to 98.7 % (whole frames) in counted octets, and 100 % on wire.
@@ -35,20 +37,40 @@ def ends_disagree(claimed_bps: Ints, far_end_bps: Ints) -> Truths:
     return np.asarray((claimed_bps > 0) & (far_end_bps > 0) & (claimed_bps != far_end_bps))
 
 
-def doubts(windows: MemberWindows, far_end_bps: Ints | None = None) -> Truths:
+def doubts(windows: MemberWindows, far_end_bps: Ints | None = None, coarse: Truths | None = None) -> Truths:
     """Ports whose claimed speed is not to be believed, shape (n_ports,).
 
     A port is doubted when a window shows more than 102 % of it, when its rate lies flat where a
     slower standard link would be full, when it claims half duplex at 1 Gbit/s or more, or when
     the far end of its cable (`far_end_bps`, shape (n_ports,), 0 unknown) claims another speed.
+    Where times are known to the second only (`coarse`, shape (n_ports,)), a window may show a
+    second's octets more than it had: a full link read in whole seconds shows up to 103.3 % in 30 s.
     """
     value = np.where(np.isin(windows.why_not, UNBELIEVABLE), np.nan, windows.utilisation)
-    doubted = (value > OVER_LINE).any(axis=(1, 2)) | on_a_plateau(windows, value)
+    doubted = (value > _over_line(windows, coarse)).any(axis=(1, 2)) | on_a_plateau(windows, value)
     half_duplex = (windows.marks & Mark.SHARED != 0) & (windows.speed_bps >= HALF_DUPLEX_BELOW_BPS)
     doubted |= half_duplex.any(axis=1)
     if far_end_bps is not None:
         doubted |= ends_disagree(windows.speed_bps, far_end_bps[:, np.newaxis]).any(axis=1)
     return np.asarray(doubted)
+
+
+def coarse_stamps(samples: Samples, n_ports: int) -> Truths:
+    """Ports whose every sample lies on a whole second and tells no uptime, shape (n_ports,)."""
+    fine = samples.at_ms % WHOLE_SECOND_MS != 0
+    if len(samples.uptime_ticks):
+        fine |= samples.uptime_ticks != UNKNOWN
+    coarse = np.ones(n_ports, dtype=np.bool_)
+    coarse[samples.port[fine]] = False
+    return coarse
+
+
+def _over_line(windows: MemberWindows, coarse: Truths | None) -> Floats:
+    """What no window of a port can show at its true speed, shape (n_ports, 1 or n_windows, 1 or 2)."""
+    if coarse is None or not coarse.any():
+        return np.full((len(windows.utilisation), 1, 1), OVER_LINE)
+    covered_ms = windows.span.width_ms * np.maximum(windows.coverage, LEAST_COVERAGE).astype(np.float64)
+    return OVER_LINE + coarse[:, np.newaxis, np.newaxis] * (WHOLE_SECOND_MS / covered_ms)
 
 
 def on_a_plateau(windows: MemberWindows, value: Floats) -> Truths:

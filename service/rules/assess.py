@@ -12,6 +12,7 @@ from service.numerics.clocks import offsets
 from service.numerics.intervals import intervals
 from service.numerics.order import Rows, in_order
 from service.numerics.repeats import without_repeats
+from service.numerics.speeds import coarse_stamps
 from service.numerics.windows import member_windows, without_doubtful
 from service.rules import events, findings
 from service.rules.doubting import doubted, still_doubted
@@ -91,7 +92,7 @@ def assess(run: Run) -> Assessment:
     used, refresh_ms = without_repeats(ordered.samples, run.layout)
     shift_ms = offsets(used, run.layout.device_of_port)
     told = intervals(used, run.facts, run.before, shift_ms=shift_ms, window_ms=run.span.width_ms)
-    members, doubtful = _measured(run, told)
+    members, doubtful = _measured(run, told, coarse_stamps(used, len(run.layout.ports)))
     table = rule_table(run.rules, run.layout.teams, run.span.width_ms)
     teams = team_windows(members, run.layout, table)
     life, steps = advance(_set_out(run), teams, table)
@@ -128,7 +129,7 @@ def _set_out(run: Run) -> LifeState:
     return fresh(len(run.layout.teams))
 
 
-def _measured(run: Run, told: Intervals) -> tuple[MemberWindows, Truths]:
+def _measured(run: Run, told: Intervals, coarse: Truths) -> tuple[MemberWindows, Truths]:
     """Every port in every window under the rule of its team, and the ports whose claimed speed proved false."""
     distinct, of_port = _lines(run)
     measured = [
@@ -136,7 +137,7 @@ def _measured(run: Run, told: Intervals) -> tuple[MemberWindows, Truths]:
         for coverage, hot in distinct
     ]
     windows = measured[0] if len(measured) == 1 else _joined(measured, of_port)
-    proved = doubted(windows, told, run.facts)
+    proved = doubted(windows, told, run.facts, coarse)
     before = run.life.noticed if run.life is not None else events.Noticed()
     return without_doubtful(windows, proved | still_doubted(before, run.layout, run.span.first_ms)), proved
 

@@ -21,18 +21,19 @@ _COLUMNS = (
 )
 
 
-def doubted(windows: MemberWindows, told: Intervals, facts: FactsTable) -> Truths:
+def doubted(windows: MemberWindows, told: Intervals, facts: FactsTable, coarse: Truths) -> Truths:
     """Ports for which the run shows that their claimed speed is false, shape (n_ports,).
 
     Where the run has few windows, those before it are looked at too, as far as its intervals
-    reach back; only of ports that now carry what fills a slower link, or look false.
+    reach back; only of ports that now carry what fills a slower link, or look false. `coarse`
+    (n_ports,) says whose times are known to the second only.
     """
-    found = doubts(windows)
+    found = doubts(windows, coarse=coarse)
     if windows.span.count >= LOOK_BACK_WINDOWS:
         return found
     suspects = np.flatnonzero(_fills_a_slower_link(windows) | found)
     if len(suspects):
-        found[suspects] = doubts(_wider(windows.span, told, facts, suspects))
+        found[suspects] = doubts(_wider(windows.span, told, facts, suspects), coarse=coarse[suspects])
     return found
 
 

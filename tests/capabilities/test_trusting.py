@@ -136,8 +136,9 @@ class TestTru7Speed:
         assert [event.kind for event in found.events] == ["implausible"]
 
     def test_a_little_too_low_for_the_clock_to_explain_is_doubted_and_never_clamped(self):
-        # 103 % on stamps of whole seconds, which leave room for one second in thirty.
-        found = at_once([a_reading(k * WINDOW_S, out_octets=octets_in(1.03) * k) for k in range(3)], 2 * WINDOW_S)
+        # 106 % in windows of 30 s: whole seconds explain one second more of them, 103.3 %, and clocks no 2.7 % on top.
+        told = [a_reading(k * 10, out_octets=octets_in(1.06, seconds=10) * k) for k in range(7)]
+        found = at_once(told, 2 * WINDOW_S)
 
         assert {STATUS_WORDS[status] for status in found.intervals.status[1:, 0]} == {"ok"}
         assert np.isnan(found.members.utilisation[0, :, 0]).all()

@@ -3,7 +3,7 @@ import pytest
 from examples import GIGABIT, facts_of, samples_of
 
 from service.numerics.intervals import intervals
-from service.numerics.speeds import believed, doubts, ends_disagree
+from service.numerics.speeds import believed, coarse_stamps, doubts, ends_disagree
 from service.numerics.windows import member_windows, without_doubtful
 from service.terms import EGRESS, Facts, Span, WhyNot
 
@@ -52,8 +52,19 @@ class TestDoubts:
 
     @pytest.mark.parametrize(("mbps", "doubted"), [(1019, False), (1021, True)])
     def test_arise_above_102_percent(self, mbps, doubted):
-        # Stamps of whole seconds leave room for a second in thirty, so such an interval is not refused.
+        # Intervals on whole seconds may be off by a second in thirty, so such an interval is not refused.
         assert doubts(windows((mbps,), speed_bps=GIGABIT)).tolist() == [doubted]
+
+    @pytest.mark.parametrize(("share", "doubted"), [(1.0532, False), (1.0535, True)])
+    def test_allow_for_a_second_where_times_are_whole_seconds(self, share, doubted):
+        # 102 % and one second in thirty: 105.33 %. Polls of 15 s, whose intervals are refused above 108.7 % only.
+        octets = [round(share * GIGABIT * t / 8) for t in (0, 15, 30)]
+        samples = samples_of([{"at": 15 * k, "out_octets": o} for k, o in enumerate(octets)])
+        table = facts_of(Facts(speed_bps=GIGABIT))
+        found = member_windows(intervals(samples, table), table, 1, Span(0, 1))
+
+        assert doubts(found).tolist() == [True]
+        assert doubts(found, coarse=coarse_stamps(samples, 1)).tolist() == [doubted]
 
     @pytest.mark.parametrize(("speed", "doubted"), [(100_000_000, False), (GIGABIT, True)])
     def test_arise_about_half_duplex_where_there_is_none(self, speed, doubted):
@@ -64,6 +75,25 @@ class TestDoubts:
 
         assert doubts(found, np.array([10 * GIGABIT])).tolist() == [True]
         assert doubts(found, np.array([0])).tolist() == [False]
+
+
+class TestCoarseStamps:
+    @pytest.mark.parametrize(
+        ("rows", "coarse"),
+        [
+            ([{"at": 10}, {"at": 20}], True),
+            ([{"at": 10}, {"at": 20.001}], False),
+            ([{"at": 10}, {"at": 20, "uptime": 100}], False),
+            ([], True),
+        ],
+    )
+    def test_are_whole_seconds_throughout_without_uptime(self, rows, coarse):
+        assert coarse_stamps(samples_of(rows), 1).tolist() == [coarse]
+
+    def test_are_told_port_by_port(self):
+        samples = samples_of([{"at": 10, "port": 0}, {"at": 10.5, "port": 1}])
+
+        assert coarse_stamps(samples, 2).tolist() == [True, False]
 
 
 class TestBelieved:

@@ -257,6 +257,50 @@ class TestSpeed:
         assert doubted == [False] * 5 + [True] * 3
 
 
+def full_link(share, *, poll_s=10, windows=40, fine=False):
+    """A link that is full on wire with frames of 1518 octets, read up to a second after the time that is told.
+
+    Counted octets and 20 a frame: IEEE 802.3, RFC 3635. Where times are fine, they are those of the reading.
+    """
+    late = np.random.default_rng(1518).random(windows * 30 // poll_s + 1)
+    rows = []
+    for poll, jitter in enumerate(late.tolist()):
+        frames = int(share * GIGABIT / 8 * (poll * poll_s + jitter) / 1538)
+        at = poll * poll_s + (round(jitter, 3) if fine else 0)
+        rows.append(row(at, 0, out_octets=1518 * frames, out_packets=frames))
+        rows.append(row(at, 1, out_octets=1518 * frames // 50, out_packets=frames // 50))
+    return rows
+
+
+class TestFullLink:
+    def test_keeps_its_figures_on_whole_seconds(self):
+        found = assessed(full_link(1.0), windows=40)
+
+        shown = found.members.utilisation[0, :, 0]
+        assert shown.max() > 1.02
+        assert shown == pytest.approx(np.ones(40), abs=1 / 30)
+        assert found.events == ()
+        assert [finding.kind for finding in found.findings] == ["uneven"]
+
+    def test_keeps_its_figures_on_fine_stamps(self):
+        found = assessed(full_link(1.0, fine=True), windows=40)
+
+        # The last window lacks what the first reading after it would end.
+        assert found.members.utilisation[0, :-1, 0] == pytest.approx(np.ones(39), abs=1e-3)
+        assert found.events == ()
+
+    @pytest.mark.parametrize("fine", [False, True])
+    def test_of_more_than_it_can_carry_is_doubted(self, fine):
+        # 100 % in counted octets, so that no interval is refused, and 106 % on wire with frames of 333 octets.
+        rows = full_link(1.0, fine=fine)
+        rows = [told | {"out_packets": told["out_octets"] // 333} for told in rows]
+
+        found = assessed(rows, windows=40)
+
+        assert np.isnan(found.members.utilisation[0, :, 0]).all()
+        assert [(event.kind, event.port) for event in found.events] == [("speed-doubtful", "m1")]
+
+
 class TestDown:
     @pytest.mark.parametrize("oper", [OperStatus.DOWN, OperStatus.LOWER_LAYER_DOWN, OperStatus.NOT_PRESENT])
     def test_member_is_no_sibling(self, oper):
