@@ -14,7 +14,8 @@ def compiled(loop: Loop) -> Loop:
     """The same loop as machine code, run outside the interpreter's lock and remembered on disk.
 
     A loop and all that it calls stand in one file: what is remembered is forgotten when that
-    file changes, and only then.
+    file changes, and only then. That goes for constants of other files too: whoever changes one
+    must write the file of the loop anew as well.
     """
     return _compiled(loop, forceinline=False)
 

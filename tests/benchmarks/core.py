@@ -1,6 +1,6 @@
 """The core against its bounds, each taken in the same run: ratios, which a noisy machine blurs less than seconds.
 
-Run by `python tests/benchmarks/core.py`; needs 6 GB of memory (the data frame does) and about two minutes.
+Run by `python tests/benchmarks/core.py`; needs 6 GB of memory (the data frame does) and about three minutes.
 """
 
 from __future__ import annotations
@@ -24,6 +24,7 @@ PORTS = 1_000_000
 HISTORY_PORTS, WINDOWS = 10_000, 2_880
 NONE_TOLD = np.empty(0, dtype=np.int64)
 FACTS = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=1)])
+FACTS_OF_A_DAY = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=oper) for oper in (1, 2)])
 
 
 def fastest(work: Callable[[], object], times: int = 3) -> float:
@@ -70,6 +71,19 @@ def a_day(ports: int) -> Samples:
         discontinuity_ticks=NONE_TOLD,
         columns=(0, 1),
     )
+
+
+def off_the_edges(samples: Samples) -> None:
+    """Poll each port at its own moment of the half minute, a tenth of a second more or less, at half the load."""
+    rng = np.random.default_rng(2)
+    samples.at_ms[:] += rng.integers(0, 30_000, HISTORY_PORTS).repeat(WINDOWS)
+    samples.at_ms[:] += rng.integers(-100, 101, len(samples))
+    samples.counters[:] >>= np.uint64(1)  # or many an interval would hold more than its line carries
+
+
+def with_changes(samples: Samples) -> None:
+    """Let every tenth port lose its link at noon."""
+    samples.facts.reshape(HISTORY_PORTS, WINDOWS)[::10, WINDOWS // 2 :] = 1
 
 
 def a_layout(ports: int) -> Layout:
@@ -127,6 +141,13 @@ def day() -> None:
     print(f"  most memory of the process, with samples: {peak_gb:.2f} GiB (aim: at most 3 GB)")
     frame_s = fastest(lambda: in_floats(samples), 1)
     print(f"  pandas diff and resample in floats: {frame_s:.1f} s, {frame_s / ours_s:.1f} times as long (aim: 15)")
+    for what, spoil in (
+        ("polls off the edges of windows", off_the_edges),
+        ("a change of state in one port of ten", with_changes),
+    ):
+        spoil(samples)
+        other_s = fastest(lambda: history.history(samples, FACTS_OF_A_DAY, layout, span))
+        print(f"  with {what}: {other_s:.2f} s, pandas {frame_s / other_s:.1f} times as long")
 
 
 if __name__ == "__main__":
