@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -10,6 +11,7 @@ from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
+from weakref import WeakKeyDictionary
 
 import psycopg
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, make_url, text
@@ -29,6 +31,8 @@ PATIENCE_MS = 20
 MIGRATION_LOCK = 6_207_114_511
 # serialization_failure and deadlock_detected of PostgreSQL's table of error codes: the loser may simply try again.
 RETRIED_STATES = ("40001", "40P01")
+
+_turns: WeakKeyDictionary[Engine, threading.Lock] = WeakKeyDictionary()
 
 
 def open(url: str) -> Engine:  # noqa: A001  # read as `database.open(url)`
@@ -63,12 +67,12 @@ def retried(engine: Engine, work: Callable[[Connection], Result], tries: int = 5
     """Do the work in one transaction, again where it was the victim of a deadlock."""
     for _ in range(tries - 1):
         try:
-            with engine.begin() as connection:
+            with _turn(engine), engine.begin() as connection:
                 return work(connection)
         except Exception as failure:
             if not _may_retry(failure):
                 raise
-    with engine.begin() as connection:
+    with _turn(engine), engine.begin() as connection:
         return work(connection)
 
 
@@ -118,6 +122,24 @@ def _reachable(engine: Engine) -> Iterator[None]:
     except OperationalError as failure:
         where = engine.url.render_as_string(hide_password=True)
         raise DatabaseNotReady(f"the database {where} cannot be used: {failure.orig}") from failure
+
+
+@contextmanager
+def _turn(engine: Engine) -> Iterator[None]:
+    """One writer of this process at a time on SQLite, the next as soon as one is done.
+
+    SQLite's own way of waiting is to look again ever less often, up to 100 ms later.
+    """
+    if engine.dialect.name != "sqlite":
+        yield
+        return
+    turn = _turns.setdefault(engine, threading.Lock())
+    is_ours = turn.acquire(timeout=BUSY_MS / 1000)  # then SQLite says what keeps us waiting
+    try:
+        yield
+    finally:
+        if is_ours:
+            turn.release()
 
 
 def _may_retry(failure: Exception) -> bool:
