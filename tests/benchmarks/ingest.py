@@ -172,11 +172,12 @@ def _make_bare(engine: Engine) -> None:
 def _together(port: int) -> float:
     """Seconds a batch with several senders at once.
 
-    Each sender has ports of its own, which its first batch registers.
+    Each sender has ports of its own, which its first batch registers and its second finds registered.
     """
     bodies = [[as_json(rows_of(number, f"s{sender}")) for number in range(ROUNDS)] for sender in range(CLIENTS)]
     for of_sender in bodies:
-        Client(port).push(of_sender.pop())
+        for _ in range(2):
+            Client(port).push(of_sender.pop())
 
     def send(sender: int) -> None:
         client = Client(port)
