@@ -179,6 +179,13 @@ class TestPolicyOf:
         assert policy.rules_for("a", "t").idle_below == 0.4
         assert policy.rules_for("a", "u").idle_below == 0.3
 
+    def test_has_the_speeds_that_an_operator_set(self):
+        own = {"device": "a", "port": "m1", "speed_bps": 10**9, "set_by": "M. Quist", "because": "it claims 10 Gbit/s"}
+        policy = parts.policy_of(settled({"ports": [own]}))
+
+        assert policy.speed_of("a", "m1") == 10**9
+        assert policy.speed_of("a", "m2") == 0
+
 
 class TestDeliver:
     def test_sends_what_is_owed(self, parts_with):

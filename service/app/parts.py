@@ -64,11 +64,13 @@ def policy_of(settings: Settings) -> Policy:
     """What the settings decide of evaluation."""
     from service.evaluation import Policy
 
+    speeds = settings.speeds()
     pushed, polled = settings.lateness.pushed_s * 1000, settings.lateness.polled_s * 1000
     return Policy(
         rules_for=settings.rule_of,
         lateness_ms={"push": pushed, "csv": pushed, "snmp": polled, "linux": polled},
         width_ms=settings.rules.window_seconds * 1000,
+        speed_of=lambda device, port: speeds.get((device, port), 0),
     )
 
 

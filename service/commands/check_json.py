@@ -92,9 +92,10 @@ class _List:
 
 
 def settings_of(held: Brought, reading: Reading) -> Fields:
-    """Under which rule, and how, the files were read."""
+    """Under which rule, with which speeds set, and how the files were read."""
     rule = {name: value for name, value in asdict(held.rule).items() if name not in ("set_by", "because")}
-    return {"files": list(held.files), "zone": reading.zone, "kilo": reading.kilo, "rule": rule}
+    speeds = {f"{device}/{port}": bps for (device, port), bps in held.speeds.items()}
+    return {"files": list(held.files), "zone": reading.zone, "kilo": reading.kilo, "rule": rule, "speeds": speeds}
 
 
 def windows_of(judged: Judged) -> Iterator[Fields]:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from service.terms import Rule
 
 NOTHING_RAISED, RAISED = 0, 1
+MOST_DIGITS = 20  # longer than any speed, and no number that takes long to read
 
 
 @click.command()
@@ -30,6 +31,13 @@ NOTHING_RAISED, RAISED = 0, 1
     metavar="NAME=VALUE",
     help="A value of the rule for this run, as hot_above=0.8; may be given again.",
 )
+@click.option(
+    "--speed",
+    "speeds",
+    multiple=True,
+    metavar="DEVICE/PORT=BPS",
+    help="The true speed of a port that claims another, in bit/s, as sm-07/m1=1000000000; may be given again.",
+)
 @click.option("--zone", metavar="ZONE", help="The time zone of times that name none, as Europe/Lisbon.")
 @click.option(
     "--kilo",
@@ -39,7 +47,9 @@ NOTHING_RAISED, RAISED = 0, 1
     metavar="N",
     help="How many octets the k of kBps stands for.",
 )
-def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str | None, kilo: int) -> None:
+def check(  # noqa: PLR0913, PLR0917  # an argument for each option there is
+    files: Sequence[Path], as_json: bool, rules: Sequence[str], speeds: Sequence[str], zone: str | None, kilo: int
+) -> None:
     """Judge counter files: what was uneven, when, by how much.
 
     Ends with 0 where nothing was raised, 1 where something was, 2 where the input could not be used.
@@ -49,7 +59,7 @@ def check(files: Sequence[Path], as_json: bool, rules: Sequence[str], zone: str 
 
     reading = Reading(zone, kilo)
     with progress() as told:
-        held = brought(files, rule_of(rules), reading, told)
+        held = brought(files, rule_of(rules), reading, told, speeds_of(speeds))
     raised = _json(held, reading) if as_json else _table(held)
     tell_rejects(held.rejects_told())
     click.get_current_context().exit(RAISED if raised else NOTHING_RAISED)
@@ -83,6 +93,21 @@ def rule_of(told: Sequence[str]) -> Rule:
         if not (name and equals and value):
             raise click.BadParameter(f"{name + equals + value!r} is not NAME=VALUE", param_hint="--rule")
     return rules_of({name.strip(): value.strip() for name, _, value in pairs}).rule()
+
+
+def speeds_of(told: Sequence[str]) -> dict[str, int]:
+    """Speeds in bit/s by "device/port", from texts like sm-07/m1=1000000000."""
+    from service.settings.sections import SPEEDS, is_speed
+
+    speeds = {}
+    for text in told:
+        name, _, bps = text.rpartition("=")
+        if not ("/" in name and bps.isascii() and bps.isdigit()):
+            raise click.BadParameter(f"{text!r} is not DEVICE/PORT=BPS", param_hint="--speed")
+        if not is_speed(int(bps[:MOST_DIGITS])):
+            raise click.BadParameter(f"{text!r}: {SPEEDS}, written in bit/s", param_hint="--speed")
+        speeds[name] = int(bps)
+    return speeds
 
 
 @contextmanager

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from types import MappingProxyType
 
 import numpy as np
 
@@ -16,7 +17,7 @@ from service.errors import UnusableInput
 from service.feeds import counter_file
 from service.feeds.joining import joined
 from service.rules.assess import Assessment, Run, assess
-from service.terms import Layout, Parsed, Reject, Rule, Samples, Span
+from service.terms import Layout, Parsed, PortName, Reject, Rule, Samples, Span
 
 Progress = Callable[[str, int, int], None]
 
@@ -27,7 +28,10 @@ DAY_MS = 86_400_000
 
 @dataclass(frozen=True)
 class Brought:
-    """What files held; `rejects` by file, `notes` say what cannot be evaluated and why."""
+    """What files held; `rejects` by file, `notes` say what cannot be evaluated and why.
+
+    `speeds` are those set for this run, in bit/s by device and port.
+    """
 
     files: tuple[str, ...]
     parsed: Parsed
@@ -36,6 +40,7 @@ class Brought:
     rule: Rule
     rejects: Mapping[str, tuple[Reject, ...]]
     notes: tuple[str, ...]
+    speeds: Mapping[tuple[str, str], int]
 
     def rejects_told(self) -> tuple[str, ...]:
         """What could not be used, a line each: which file, which line, why."""
@@ -52,17 +57,26 @@ class Judged:
     assessment: Assessment
 
 
-def brought(files: Sequence[Path], rule: Rule, reading: Reading, progress: Progress | None = None) -> Brought:
-    """Read the files as one stretch of data; UnusableInput where nothing in them can be used."""
+def brought(
+    files: Sequence[Path],
+    rule: Rule,
+    reading: Reading,
+    progress: Progress | None = None,
+    speeds: Mapping[str, int] = MappingProxyType({}),
+) -> Brought:
+    """Read the files as one stretch of data; UnusableInput where nothing in them can be used.
+
+    `speeds` are set for this run, in bit/s by "device/port".
+    """
     read = {str(file): _read(file, reading, progress) for file in files}
     rejects = {name: one.rejects for name, one in read.items() if one.rejects}
     parsed = joined(read.values())
     if not len(parsed.samples):
         raise UnusableInput(", ".join(read), "not one line could be used", _first(rejects))
     layout, notes = layout_of(parsed.ports)
-    return Brought(
-        tuple(read), parsed, layout, span_of(parsed.samples, rule.window_seconds * 1000), rule, rejects, notes
-    )
+    span = span_of(parsed.samples, rule.window_seconds * 1000)
+    set_for = _by_port(speeds, parsed.ports)
+    return Brought(tuple(read), parsed, layout, span, rule, rejects, notes, set_for)
 
 
 def judged(held: Brought, progress: Progress | None = None) -> Iterator[Judged]:
@@ -83,8 +97,21 @@ def _judged(held: Brought, part: Part) -> Judged:
         rules=(held.rule,) * len(part.layout.teams),
         span=held.span,
         now_ms=held.span.end_ms,
+        speeds=np.array([held.speeds.get((p.device, p.port), 0) for p in part.layout.ports], dtype=np.int64),
     )
     return Judged(part.layout, assess(run))
+
+
+def _by_port(speeds: Mapping[str, int], ports: Sequence[PortName]) -> dict[tuple[str, str], int]:
+    """Speeds by device and port, given by "device/port": either name may hold a stroke, so the ports tell which."""
+    meant: dict[str, list[tuple[str, str]]] = {}
+    for port in ports if speeds else ():
+        meant.setdefault(f"{port.device}/{port.port}", []).append((port.device, port.port))
+    for name in speeds:
+        if len(meant.get(name, ())) != 1:
+            why = "more than one port can be meant" if name in meant else "no sample is of this port"
+            raise UnusableInput(f"--speed {name}", why, "write device and port as the files do, as sm-07/m1")
+    return {meant[name][0]: bps for name, bps in speeds.items()}
 
 
 def span_of(samples: Samples, width_ms: int) -> Span:

@@ -88,6 +88,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
             life=course.life,
             open=course.known,
             now_ms=desk.now_ms,
+            speeds=desk.policy.speeds(placed.layout),
         )
     )
     before = _kept_before(connection, errand, span) if errand.is_late else None

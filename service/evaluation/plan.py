@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.storage import arrivals, inventory, samples, watch
 from service.storage.watch import Watched
-from service.terms import UNKNOWN, Codes, Finding, Rule, Span
+from service.terms import UNKNOWN, Codes, Finding, Ints, Layout, Rule, Span
 
 HOUR_MS = 3_600_000
 # Later than this a sample still corrects windows and roll-ups, but no finding any more.
@@ -22,13 +22,25 @@ TEAMS_AT_ONCE = 500
 WINDOWS_AT_ONCE = 720
 
 
+def _as_claimed(_device: str, _port: str) -> int:
+    return 0
+
+
 @dataclass(frozen=True)
 class Policy:
-    """What the settings decide of evaluation: rules by device and team, lateness by feed, the width of a window."""
+    """What the settings decide of evaluation: rules by device and team, lateness by feed, the width of a window.
+
+    `speed_of` gives the speed in bit/s that an operator set for a device and port, 0 where nobody did.
+    """
 
     rules_for: Callable[[str, str], Rule]
     lateness_ms: Mapping[str, int] = field(default_factory=lambda: {"push": 90_000, "csv": 90_000})
     width_ms: int = 30_000
+    speed_of: Callable[[str, str], int] = _as_claimed
+
+    def speeds(self, layout: Layout) -> Ints:
+        """The speeds that an operator set, by the layout's ports, 0 where nobody did."""
+        return np.array([self.speed_of(port.device, port.port) for port in layout.ports], dtype=np.int64)
 
     def waits_ms(self, feed: str) -> int:
         """How long a window of such a feed waits after its end; a polled one where the settings don't tell."""

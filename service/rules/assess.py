@@ -21,6 +21,7 @@ from service.rules.findings import Scene, Told
 from service.rules.hearing import silent
 from service.rules.kinds import team_windows
 from service.rules.life import LifeState, advance, fresh, rebuilt
+from service.rules.speeds import as_set
 from service.rules.table import rule_table
 from service.terms import (
     UNKNOWN,
@@ -48,7 +49,8 @@ class Run:
 
     Samples may lie before and after the span, in any order and more than once: those before it
     tell how fast a source refreshes and how far its clock is off, those just after it end the
-    intervals that reach over its end. `life` and `open` are what the run before left.
+    intervals that reach over its end. `life` and `open` are what the run before left. `speeds`
+    (n_ports,) are those that an operator set, in bit/s, 0 where nobody did.
     """
 
     samples: Samples
@@ -60,6 +62,7 @@ class Run:
     open: Mapping[str, Finding] = field(default_factory=dict)
     now_ms: int = 0
     before: Samples | None = None
+    speeds: Ints | None = None
 
 
 @dataclass(frozen=True)
@@ -67,11 +70,12 @@ class Assessment:
     """What was found. `findings` are all that were open in the span, as they stand at its end.
 
     `intervals` are rows of `samples`: the readings that were used, in order of port and time.
-    `around` is what was found of the sources.
+    `facts` is the table that both point into, `around` what was found of the sources.
     """
 
     samples: Samples
     intervals: Intervals
+    facts: FactsTable
     members: MemberWindows
     teams: TeamWindows
     findings: tuple[Finding, ...]
@@ -88,6 +92,7 @@ def assess(run: Run) -> Assessment:
 
     The one exception is hindsight: a speed that proves false in a run is not believed in all of it.
     """
+    run = _with_speeds(run)
     ordered = in_order(run.samples)
     used, refresh_ms = without_repeats(ordered.samples, run.layout)
     shift_ms = offsets(used, run.layout.device_of_port)
@@ -108,6 +113,7 @@ def assess(run: Run) -> Assessment:
     return Assessment(
         samples=used,
         intervals=told,
+        facts=run.facts,
         members=members,
         teams=teams,
         findings=found,
@@ -118,6 +124,17 @@ def assess(run: Run) -> Assessment:
         conflicts=len(ordered.conflicts),
         around=around,
     )
+
+
+def _with_speeds(run: Run) -> Run:
+    """The run with the speeds that an operator set in place of those claimed."""
+    if run.speeds is None or not run.speeds.any():
+        return replace(run, speeds=None)
+    samples, facts = as_set(run.samples, run.facts, run.speeds)
+    if run.before is None:
+        return replace(run, samples=samples, facts=facts)
+    before, facts = as_set(run.before, facts, run.speeds)
+    return replace(run, samples=samples, facts=facts, before=before)
 
 
 def _set_out(run: Run) -> LifeState:
@@ -139,7 +156,10 @@ def _measured(run: Run, told: Intervals, coarse: Truths) -> tuple[MemberWindows,
     windows = measured[0] if len(measured) == 1 else _joined(measured, of_port)
     proved = doubted(windows, told, run.facts, coarse)
     before = run.life.noticed if run.life is not None else events.Noticed()
-    return without_doubtful(windows, proved | still_doubted(before, run.layout, run.span.first_ms)), proved
+    false = proved | still_doubted(before, run.layout, run.span.first_ms)
+    if run.speeds is not None:  # who sets a speed answers for it
+        proved, false = proved & (run.speeds == 0), false & (run.speeds == 0)
+    return without_doubtful(windows, false), proved
 
 
 def _lines(run: Run) -> tuple[list[tuple[float, float]], Codes]:

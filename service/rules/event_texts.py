@@ -17,7 +17,8 @@ TEXTS = {
     " Check its time service",
     "speed-changed": "the port's speed changed; the window is not judged",
     "speed-doubtful": "the claimed speed is not believed, so there is no utilisation:"
-    " set the true speed of the port, or pair it with its far end",
+    " set the true one with device, port and speed_bps in a [[ports]] entry of the settings,"
+    " or for a check with --speed DEVICE/PORT=BPS",
     "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged,"
     " and windows shorter than two refreshes hide peaks. Poll no faster than it refreshes",
     "flap": "the port went up or down within a window; the window is not judged. Check cable and optics",

@@ -19,6 +19,7 @@ from service.terms import (
     FactsTable,
     Form,
     Intervals,
+    Ints,
     Layout,
     Mark,
     MemberWindows,
@@ -86,7 +87,10 @@ class Working:
 
 @dataclass(frozen=True)
 class Source:
-    """What a run worked with; intervals are rows of `samples`, `before` holds at most one row a port."""
+    """What a run worked with; intervals are rows of `samples`, `before` holds at most one row a port.
+
+    `set_bps` (n_ports,) are the speeds that an operator set, 0 where nobody did.
+    """
 
     samples: Samples
     before: Samples | None
@@ -94,6 +98,7 @@ class Source:
     facts: FactsTable
     layout: Layout
     members: MemberWindows
+    set_bps: Ints | None = None
 
 
 def working(source: Source, port: int, window: int, direction: int) -> Working:
@@ -116,7 +121,7 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
         covered_ms=covered_ms,
         coverage=covered_ms / span.width_ms,
         speed_bps=speed_bps,
-        speed_source="told with the samples" if speed_bps > 0 else "unknown",
+        speed_source=_source_of(source, port, speed_bps),
         added_per_frame=int(frame_extras(counts)[0]) if len(counts) else 0,
         basis=BASIS_WORDS[int(source.members.basis[at])],
         shared=bool(int(source.members.marks[port, window]) & Mark.SHARED),
@@ -125,6 +130,12 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
         upper=_known(source.members.upper[at]),
         why_not=WHY_NOT_WORDS[int(source.members.why_not[at])],
     )
+
+
+def _source_of(source: Source, port: int, speed_bps: int) -> str:
+    if source.set_bps is not None and source.set_bps[port] > 0:
+        return "set by the operator"
+    return "told with the samples" if speed_bps > 0 else "unknown"
 
 
 def _parts(source: Source, port: int, window_ms: tuple[int, int], direction: int) -> tuple[Part, ...]:

@@ -35,6 +35,7 @@ class Settings(BaseSettings):
     database: sections.Database = sections.Database()
     rules: sections.Rules = sections.Rules()
     teams: tuple[sections.Team, ...] = ()
+    ports: tuple[sections.Port, ...] = ()
     routes: tuple[sections.Route, ...] = ()
     ingest: sections.Ingest = sections.Ingest()
     lateness: sections.Lateness = sections.Lateness()
@@ -67,6 +68,17 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
+    def _names_each_port_once(self) -> Self:
+        seen: set[tuple[str, str]] = set()
+        for at, port in enumerate(self.ports):
+            if (port.device, port.port) in seen:
+                raise refusal(
+                    f"device {port.device!r}, port {port.port!r} has an entry already", "keep one", f"ports.{at}.port"
+                )
+            seen.add((port.device, port.port))
+        return self
+
+    @model_validator(mode="after")
     def _names_each_route_once(self) -> Self:
         names = [route.name for route in self.routes]
         for at, name in enumerate(names):
@@ -94,6 +106,10 @@ class Settings(BaseSettings):
                 merged = self.rules.model_copy(update=own.own_values())
                 return Rule(**merged.model_dump(), set_by=own.set_by, because=own.because)
         return self.rules.rule()
+
+    def speeds(self) -> dict[tuple[str, str], int]:
+        """The speeds in bit/s that an operator set, by device and port."""
+        return {(port.device, port.port): port.speed_bps for port in self.ports}
 
     def declared(self) -> tuple[TeamName, ...]:
         """What is known of teams beyond what their samples tell."""

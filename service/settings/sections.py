@@ -23,6 +23,10 @@ from service.terms import BUNDLES, KIND_WORDS, METHODS, Rule, Severity
 # Roll-ups are made of whole windows, 300 s each.
 ROLLUP_S = 300
 
+# Below is what somebody wrote in Mbit/s, above what no port does.
+LEAST_BPS, MOST_BPS = 1_000_000, 10_000_000_000_000
+SPEEDS = "a port's speed must lie between 1 Mbit/s and 10 Tbit/s"
+
 SEVERITIES = tuple(str(severity) for severity in Severity)
 KINDS = KIND_WORDS[1:]
 
@@ -49,6 +53,17 @@ def _number(value: Any) -> Any:
     if isinstance(value, bool):  # it would pass as 0 or 1
         raise refusal(f"{str(value).lower()} is not a number", "write a number")
     return value
+
+
+def _speed(value: int) -> int:
+    if not is_speed(value):
+        raise refusal(f"{value} is refused: {SPEEDS}", "write it in bit/s: 1 Gbit/s is 1000000000")
+    return value
+
+
+def is_speed(value: int) -> bool:
+    """Whether a port can be so fast, in bit/s."""
+    return LEAST_BPS <= value <= MOST_BPS
 
 
 def _one_of(words: Sequence[str]) -> AfterValidator:
@@ -171,6 +186,23 @@ class Team(Section):
         """The thresholds that this team has of its own."""
         told = {key: getattr(self, key) for key in Rules.model_fields if key in Team.model_fields}
         return {key: value for key, value in told.items() if value is not None}
+
+
+class Port(Section):
+    """The true speed of one port that claims another, with who set it and why."""
+
+    device: str = Field(min_length=1)
+    port: str = Field(min_length=1)
+    speed_bps: Annotated[int, Number, AfterValidator(_speed)]
+    set_by: str
+    because: str
+
+    @model_validator(mode="after")
+    def _gives_its_reason(self) -> Self:
+        for key, asks in (("set_by", "who set it"), ("because", "why it is set")):
+            if not getattr(self, key).strip():
+                raise refusal(f"a port's speed must say {asks}", f'write {key} = "..."', key)
+        return self
 
 
 def _some(value: Any) -> Any:

@@ -43,8 +43,9 @@ def _source(connection: Connection, placed: Placed, policy: Policy, span: Span) 
     """What an evaluation of this one window works with."""
     read, table = _read(connection, placed, span)
     rules = tuple(policy.rules_for(team.device, team.team) for team in placed.layout.teams)
-    found = assess(Run(samples=read, facts=table, layout=placed.layout, rules=rules, span=span, now_ms=span.end_ms))
-    return Source(found.samples, None, found.intervals, table, placed.layout, found.members)
+    speeds = policy.speeds(placed.layout)
+    found = assess(Run(read, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds))
+    return Source(found.samples, None, found.intervals, found.facts, placed.layout, found.members, speeds)
 
 
 def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:

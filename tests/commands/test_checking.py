@@ -208,6 +208,34 @@ class TestJson:
         assert told["settings"]["rule"]["clear_below"] == 0.7
         assert told["settings"]["zone"] == "Europe/Lisbon"
 
+    def test_believes_a_speed_that_was_given(self, checked):
+        # 941.4 Mbit/s flat on a port that claims 10 G: a full link of 1 Gbit/s.
+        lines = [
+            f"{(START + timedelta(seconds=t)).strftime('%Y-%m-%dT%H:%M:%SZ')},sm-07,m1,front,{10 * GIGABIT},frame,up,"
+            f"{941_400_000 * t // 8},0,,,"
+            for t in range(0, 361, 30)
+        ]
+
+        doubted, nothing_raised = checked(lines)
+        told, raised = checked(lines, "--speed", "sm-07/m1=1000000000")
+
+        assert (nothing_raised, raised) == (0, 1)
+        assert [event["kind"] for event in doubted["events"]] == ["speed-doubtful"]
+        assert (doubted["settings"]["speeds"], told["settings"]["speeds"]) == ({}, {"sm-07/m1": GIGABIT})
+        assert told["events"] == []
+        egress = [window["members"][0]["utilisation"] for window in told["windows"] if window["direction"] == "egress"]
+        assert egress == pytest.approx([0.9414] * 12)
+        assert [finding["kind"] for finding in told["findings"]] == ["hot-no-sibling"]
+
+    @pytest.mark.parametrize(
+        "speed", ["m1=1000000000", "sm-07/m1", "sm-07/m1=fast", "sm-07/m1=1000", "sm-07/m9=1000000000", "/=1"]
+    )
+    def test_refuses_a_speed_of_no_port(self, lopside, file_of, speed):
+        told = lopside("check", "--speed", speed, file_of(CALM))
+
+        assert (told.exit_code, told.stdout) == (2, "")
+        assert "--speed" in told.stderr
+
     def test_is_the_same_to_the_octet_each_time(self, lopside, file_of):
         file = file_of(UNEVEN)
 

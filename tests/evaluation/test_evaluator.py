@@ -7,12 +7,15 @@ import random
 import numpy as np
 import pytest
 from evaluation.rounds import LATENESS_S, Rounds
+from examples import GIGABIT
 from sqlalchemy import func, select
 from walks.outcome import at_once, left, same_figures
 from walks.traffic import START_S, polls
 
+from service.evaluation import Evaluator, Policy
 from service.storage import arrivals, events, findings, inventory, rollups, tables
 from service.storage.database import reading
+from service.terms import Rule
 
 HOT = ((3, (0.30, 0.25)), (5, (0.92, 0.02)), (7, (0.47, 0.46)))
 HOT_END_S = 15 * 60
@@ -53,6 +56,21 @@ class TestRun:
 
         with reading(rounds.engine) as connection:
             assert arrivals.pending(connection) == []
+
+    def test_takes_the_speed_that_an_operator_set(self, rounds):
+        # 94 % of 1 Gbit/s on ports that claim 10.
+        samples = [told | {"speed_bps": 10 * GIGABIT} for told in polls((6, (0.94, 0.02)))]
+        set_bps = {("sm-07", "m1"): GIGABIT, ("sm-07", "m2"): GIGABIT}
+        policy = Policy(lambda device, team: Rule(), speed_of=lambda device, port: set_bps.get((device, port), 0))
+        rounds.evaluator = Evaluator(rounds.engine, policy, rounds.routes)
+
+        rounds.walk(samples, 6 * 60)
+
+        with reading(rounds.engine) as connection:
+            (kept,) = findings.listing(connection, findings.Filters(state="open")).items
+            assert [event.event.kind for event in events.listing(connection).items] == []
+        assert kept.finding.peak == pytest.approx(0.94, abs=1e-5)
+        assert [member.speed_bps for member in kept.finding.members] == [GIGABIT, GIGABIT]
 
     @pytest.mark.parametrize("forgetful", [False, True])
     def test_finds_the_same_whether_or_not_it_remembers(self, rounds, forgetful):

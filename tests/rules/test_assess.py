@@ -242,6 +242,39 @@ class TestSpeed:
         assert later(10).members.why_not[0, 0, 0] == WhyNot.SPEED_DOUBTFUL
         assert later(70).members.why_not[0, 0, 0] == WhyNot.ELIGIBLE
 
+    def test_that_an_operator_set_is_believed(self):
+        # 941.4 Mbit/s flat on a port that claims 10 G: 1,448 of the 1,538 octets of a full TCP frame at 1 Gbit/s.
+        flat = [row(t, out_octets=941_400_000 * t // 8) for t in range(0, 361, 30)]
+        doubted = assessed(flat, fact(10 * GIGABIT), windows=12)
+
+        found = assessed(flat, fact(10 * GIGABIT), windows=12, speeds=np.array([GIGABIT]))
+
+        assert [event.kind for event in doubted.events] == ["speed-doubtful"]
+        assert "[[ports]] entry" in doubted.events[0].text
+        assert "--speed DEVICE/PORT=BPS" in doubted.events[0].text
+        assert found.members.utilisation[0, :, 0] == pytest.approx(np.full(12, 0.9414))
+        assert found.events == ()
+        assert [(finding.kind, finding.hot[0].speed_bps) for finding in found.findings] == [("hot-no-sibling", GIGABIT)]
+
+    def test_that_an_operator_set_is_believed_though_it_was_doubted_just_before(self):
+        flat = [row(t, out_octets=941_400_000 * t // 8) for t in range(0, 361, 30)]
+        first = assessed(flat, fact(10 * GIGABIT), windows=6)
+        span, speeds = Span(EPOCH_MS + 6 * WIDTH_MS, 6), np.array([GIGABIT])
+
+        facts = facts_of(fact(10 * GIGABIT))
+        found = assess(Run(samples_of(flat), facts, a_layout(1), (Rule(),), span, life=first.life, speeds=speeds))
+
+        assert found.members.utilisation[0, :, 0] == pytest.approx(np.full(6, 0.9414))
+
+    def test_that_an_operator_set_is_of_that_port_only(self):
+        rows = [row(t, port, out_octets=500_000_000 * t // 8) for port in (0, 1) for t in range(0, 181, 30)]
+        before = samples_of([row(-30, 1, out_octets=0)])
+
+        found = assessed(rows, fact(10 * GIGABIT), windows=6, speeds=np.array([0, GIGABIT]), before=before)
+
+        assert found.members.utilisation[:, 0, 0] == pytest.approx([0.05, 0.5])
+        assert found.events == ()
+
     def test_is_doubted_in_runs_of_one_window(self):
         # 941 Mbit/s on a port that claims 10 G, window by window: the sixth gives it away.
         rows = [row(t, out_octets=941_400_000 * t // 8) for t in range(0, 241, 30)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from examples import EPOCH_MS, GIGABIT, SECOND, a_layout, facts_of, samples_of
 from hypothesis import given, settings
@@ -49,6 +50,18 @@ class TestWorking:
         assert [part.status for part in told.parts] == ["restart"]
         assert (told.utilisation, told.by_hand(), told.covered_ms) == (None, None, 0)
         assert told.why_not == "no data"
+
+    def test_names_the_operator_as_the_source_of_a_speed(self):
+        set_bps = np.array([GIGABIT, 0])
+        rows = [row(t, port, out_octets=2_941_875_000 * t // 30) for port in (0, 1) for t in (0, 30)]
+        found = assessed(rows, fact(10 * GIGABIT), speeds=set_bps)
+        source = Source(found.samples, None, found.intervals, found.facts, a_layout(2), found.members, set_bps)
+
+        m1, m2 = (working(source, port, 0, EGRESS) for port in (0, 1))
+
+        assert (m1.speed_bps, m1.speed_source) == (GIGABIT, "set by the operator")
+        assert m1.by_hand() == pytest.approx(0.7845, abs=1e-6)
+        assert (m2.speed_bps, m2.speed_source) == (10 * GIGABIT, "told with the samples")
 
     def test_names_the_window(self):
         told = shown(assessed([row(0, out_octets=0), row(30, out_octets=1)]))

@@ -2,6 +2,10 @@ from datetime import datetime
 from fractions import Fraction
 
 import pytest
+from web_examples import asked
+
+from service.evaluation import Policy
+from service.terms import Rule
 
 PLACE = "/v1/teams/1/windows/2026-11-25T10:01:00Z/working"
 M1 = {"port": "m1", "direction": "egress"}
@@ -40,6 +44,18 @@ class TestWorking:
         assert (told["speed_bps"], told["basis"], told["added_octets_per_frame"]) == (10**9, "wire", 20)
         assert told["lower"] <= told["utilisation"] + 1e-6
         assert told["utilisation"] <= told["upper"] + 1e-6
+
+    def test_names_the_operator_as_the_source_of_a_speed(self, played_engine):
+        policy = Policy(lambda _device, _team: Rule(), speed_of=lambda _device, port: 2 * 10**9 * (port == "m1"))
+        http = asked(played_engine, policy=policy)
+
+        told = {port: http.get(PLACE, params=M1 | {"port": port}).json() for port in ("m1", "m2")}
+
+        assert [told[port]["speed_source"] for port in told] == ["set by the operator", "told with the samples"]
+        assert (told["m1"]["speed_bps"], told["m2"]["speed_bps"]) == (2 * 10**9, 10**9)
+        # Decided at 92 % of the 1 Gbit/s that was claimed; of 2 Gbit/s it is half as much.
+        assert told["m1"]["utilisation"] == pytest.approx(0.46, abs=1e-5) == by_hand(told["m1"])
+        assert told["m1"]["decided"] == pytest.approx(0.92, abs=1e-5)
 
     def test_of_a_window_without_samples_is_unknown(self, played):
         told = played.get(PLACE.replace("10:01:00Z", "14:01:00Z"), params=M1).json()

@@ -18,7 +18,7 @@ from service.terms import BUNDLES, KIND_WORDS, METHODS, Severity
 
 TOP = Path(__file__).resolve().parents[2]
 EXAMPLE = TOP / "deploy" / "settings.example.toml"
-LISTS = {"teams": sections.Team, "routes": sections.Route}
+LISTS = {"teams": sections.Team, "ports": sections.Port, "routes": sections.Route}
 
 
 def text_of(*names: str) -> str:
