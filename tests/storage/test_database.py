@@ -9,7 +9,7 @@ import numpy as np
 import psycopg
 import pytest
 from examples import EPOCH_MS
-from sqlalchemy import text
+from sqlalchemy import event, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 from storage_examples import keep_samples, some_samples
 
@@ -180,6 +180,21 @@ class TestRetried:
         with pytest.raises(ValueError):
             database.retried(sqlite_engine, work)
         assert len(calls) == 1
+
+    def test_leaves_no_writer_of_this_process_to_the_patience_of_sqlite(self, sqlite_engine):
+        impatient = database.open(sqlite_engine.url.render_as_string())
+        event.listen(impatient, "connect", lambda connection, _: connection.execute("PRAGMA busy_timeout=0"))
+        done = []
+        other = threading.Thread(target=lambda: done.append(database.retried(impatient, lambda _: "written")))
+
+        def while_the_other_asks(_connection):
+            other.start()
+            other.join(0.2)  # without waiting its turn, it would be refused at once
+            return list(done)
+
+        assert database.retried(impatient, while_the_other_asks) == []
+        other.join()
+        assert done == ["written"]
 
     def test_lets_two_writers_that_lock_each_other_out_both_finish(self, postgresql_engine):
         with postgresql_engine.begin() as connection:
