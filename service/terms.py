@@ -11,6 +11,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from enum import IntEnum, IntFlag, StrEnum
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -197,6 +198,30 @@ class Mark(IntFlag):
     UNCERTAIN_INGRESS = 128
     SHARED = 256  # half duplex: both directions show the shared medium
     MERGED_PACKETS = 512
+
+
+MARK_WORDS = {
+    Mark.DOWN: "down",
+    Mark.FLAP: "flap",
+    Mark.STANDBY: "standby",
+    Mark.OUT: "out",
+    Mark.SPEED_CHANGED: "speed-changed",
+    Mark.SPEED_DOUBTFUL: "speed-doubtful",
+    Mark.UNCERTAIN_EGRESS: "uncertain",
+    Mark.UNCERTAIN_INGRESS: "uncertain",
+    Mark.SHARED: "shared",
+    Mark.MERGED_PACKETS: "merged-packets",
+}
+UNCERTAIN = (Mark.UNCERTAIN_EGRESS, Mark.UNCERTAIN_INGRESS)
+
+
+@cache
+def words_of_marks(marks: int, basis: int, direction: int) -> tuple[str, ...]:
+    """What the marks of a port in a window say of one direction, whose figure rests on `basis`."""
+    held = marks & ~UNCERTAIN[1 - direction]
+    if basis != Basis.INFERRED:  # the packets of the other direction are the merged ones
+        held &= ~Mark.MERGED_PACKETS
+    return tuple(word for mark, word in MARK_WORDS.items() if held & mark)
 
 
 class Kind(IntEnum):

@@ -32,6 +32,7 @@ from service.terms import (
     Status,
     TeamWindows,
     WhyNot,
+    words_of_marks,
 )
 from service.webhooks.fields import fields_of, instant
 from service.webhooks.wording import text_of
@@ -121,7 +122,19 @@ def _members_of(judged: Judged, at: int) -> list[tuple[str, Fields]]:
     """Each member of a team: its name, and its figures as lists by window and direction."""
     ports = [port for port in judged.layout.members[at].tolist() if port != UNKNOWN]
     windows = judged.assessment.members
-    return [(judged.layout.ports[port].port, _lists(windows, MEMBER_FIGURES, port)) for port in ports]
+    return [
+        (judged.layout.ports[port].port, _lists(windows, MEMBER_FIGURES, port) | {"flags": _flags(windows, port)})
+        for port in ports
+    ]
+
+
+def _flags(windows: MemberWindows, port: int) -> list[tuple[tuple[str, ...], ...]]:
+    """What the marks of a port say, by window and direction."""
+    marks, basis = windows.marks[port].tolist(), windows.basis[port].tolist()
+    return [
+        tuple(words_of_marks(mark, of[way], way) for way in range(len(DIRECTIONS)))
+        for mark, of in zip(marks, basis, strict=True)
+    ]
 
 
 def _lists(windows: TeamWindows | MemberWindows, names: Sequence[str], at: int) -> Fields:

@@ -30,6 +30,7 @@ from service.terms import (
     PortName,
     TeamName,
     TeamWindows,
+    words_of_marks,
 )
 from service.web.stretches import Stay
 from service.webhooks.fields import instant
@@ -139,6 +140,7 @@ def _member(port: str, members: MemberWindows, at: tuple[int, int, int]) -> dict
         "basis": BASIS_WORDS[int(members.basis[at])],
         "eligible": why_not == 0,
         "why_not": WHY_NOT_WORDS[why_not],
+        "flags": words_of_marks(int(members.marks[at[:2]]), int(members.basis[at]), at[2]),
     }
 
 

@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pydantic import Field
 
 from service.web.models import At, Direction, Page, Shape, Share
+
+MarkWord = Literal[
+    "down", "flap", "standby", "out", "speed-changed", "speed-doubtful", "uncertain", "shared", "merged-packets"
+]
 
 
 class WindowMember(Shape):
@@ -18,6 +24,9 @@ class WindowMember(Shape):
     basis: str
     eligible: bool
     why_not: str
+    flags: list[MarkWord] = Field(
+        description="What was seen of it besides; uncertain means that the line lies well between lower and upper."
+    )
 
 
 class Window(Shape):

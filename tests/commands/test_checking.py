@@ -14,7 +14,7 @@ HEADER = "time,device,port,team,speed_bps,counts,oper_status,out_octets,in_octet
 
 INTERVAL = {"device", "port", "direction", "start", "end", "octets", "seconds", "status", "flags"}
 WINDOW = {"device", "team", "direction", "start", "kind", "evaluable", "even_split", "imbalance", "busiest_share"}
-MEMBER = {"port", "utilisation", "lower", "upper", "coverage", "basis", "eligible", "why_not"}
+MEMBER = {"port", "utilisation", "lower", "upper", "coverage", "basis", "eligible", "why_not", "flags"}
 FINDING = {
     "device",
     "team",
@@ -207,6 +207,23 @@ class TestJson:
         assert told["settings"]["rule"]["hot_above"] == 0.8
         assert told["settings"]["rule"]["clear_below"] == 0.7
         assert told["settings"]["zone"] == "Europe/Lisbon"
+
+    def test_says_of_a_window_that_it_is_uncertain(self, checked):
+        # Polls at 0, 20 and 40 s: 64 % in the first window, and from 50.7 to 77.3 % as the octets may have lain.
+        lines = [
+            f"{(START + timedelta(seconds=t)).strftime('%Y-%m-%dT%H:%M:%SZ')},sm-07,m1,front,{GIGABIT},frame,up,"
+            f"{octets},0,,,"
+            for t, octets in ((0, 0), (20, 1_900_000_000), (40, 2_900_000_000))
+        ]
+
+        told, _ = checked(lines)
+
+        egress, ingress = (window["members"][0] for window in told["windows"][:2])
+        assert [egress[name] for name in ("utilisation", "lower", "upper")] == pytest.approx(
+            [0.64, 0.507, 0.773], abs=5e-4
+        )
+        assert egress["flags"] == ["uncertain"]
+        assert ingress["flags"] == []
 
     def test_believes_a_speed_that_was_given(self, checked):
         # 941.4 Mbit/s flat on a port that claims 10 G: a full link of 1 Gbit/s.

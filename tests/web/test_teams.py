@@ -1,10 +1,14 @@
+from typing import get_args
+
 import numpy as np
 import pytest
 from examples import EPOCH_MS
 from web_examples import asked
 
+from service.evaluation import Evaluator, Policy
 from service.storage import inventory, windows
-from service.terms import MemberWindows, PortName
+from service.terms import MARK_WORDS, MemberWindows, PortName, Rule
+from service.web.measured import MarkWord
 
 
 class TestListing:
@@ -61,6 +65,28 @@ class TestWindows:
         assert m1["lower"] <= m1["utilisation"] + 1e-6
         assert m1["utilisation"] <= m1["upper"] + 1e-6
         assert (m1["coverage"], m1["basis"], m1["eligible"], m1["why_not"]) == (1, "wire", True, "")
+
+    def test_flags_what_is_uncertain(self, http, sqlite_engine):
+        # Polls at 0, 20 and 40 s: 64 % in the first window, and from 50.7 to 77.3 % as the octets may have lain.
+        start_s = EPOCH_MS // 1000
+        samples = [
+            {"time": start_s + t, "device": "sm-07", "port": "m1", "team": "front", "speed_bps": 10**9, "out_octets": n}
+            for t, n in ((0, 0), (20, 1_900_000_000), (40, 2_900_000_000))
+        ]
+        assert http.post("/v1/samples", json={"samples": samples}).json()["accepted"] == 3
+        Evaluator(sqlite_engine, Policy(lambda _device, _team: Rule())).run(EPOCH_MS + 120_000)
+
+        told = http.get("/v1/teams/1/windows", params=HALF_HOUR | {"limit": 2}).json()["items"]
+
+        egress, ingress = (window["members"][0] for window in told)
+        assert [egress[name] for name in ("utilisation", "lower", "upper")] == pytest.approx(
+            [0.64, 0.507, 0.773], abs=5e-4
+        )
+        assert egress["flags"] == ["uncertain"]
+        assert ingress["flags"] == []
+
+    def test_flags_what_the_description_lists(self):
+        assert set(get_args(MarkWord)) == set(MARK_WORDS.values())
 
     def test_tells_the_unknown_as_null(self, played):
         told = played.get("/v1/teams/1/windows", params=HALF_HOUR | {"direction": "egress"}).json()
