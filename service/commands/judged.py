@@ -96,7 +96,7 @@ def _judged(held: Brought, part: Part) -> Judged:
         layout=part.layout,
         rules=(held.rule,) * len(part.layout.teams),
         span=held.span,
-        now_ms=held.span.end_ms,
+        now_ms=int(held.parsed.samples.at_ms.max()),
         speeds=np.array([held.speeds.get((p.device, p.port), 0) for p in part.layout.ports], dtype=np.int64),
     )
     return Judged(part.layout, assess(run))

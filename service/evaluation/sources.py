@@ -9,9 +9,8 @@ from sqlalchemy import Connection
 
 from service.evaluation.piece import Judged
 from service.numerics.silence import silences, usual_interval
-from service.rules.event_texts import TEXTS
 from service.storage import events, inventory, watch
-from service.terms import Codes, DataEvent, Ints
+from service.terms import Codes, Ints
 
 
 def note(connection: Connection, judged: Judged) -> int:
@@ -19,12 +18,7 @@ def note(connection: Connection, judged: Judged) -> int:
     layout, assessment = judged.placed.layout, judged.assessment
     rounds = _rounds(layout.device_of_port[assessment.samples.port], assessment.samples.at_ms)
     since = {device: _silent_since(heard, assessment.members.span.end_ms) for device, heard in rounds.items()}
-    fallen = [
-        DataEvent(layout.devices[device], "", at_ms, "silent", TEXTS["silent"])
-        for device, at_ms in since.items()
-        if at_ms is not None
-    ]
-    said = events.keep(connection, [*assessment.events, *fallen])
+    said = events.keep(connection, assessment.events)
     _note_devices(connection, judged, rounds, since)
     return said
 

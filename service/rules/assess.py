@@ -50,7 +50,8 @@ class Run:
     Samples may lie before and after the span, in any order and more than once: those before it
     tell how fast a source refreshes and how far its clock is off, those just after it end the
     intervals that reach over its end. `life` and `open` are what the run before left. `speeds`
-    (n_ports,) are those that an operator set, in bit/s, 0 where nobody did.
+    (n_ports,) are those that an operator set, in bit/s, 0 where nobody did. `now_ms` is up to
+    when sources could have been heard.
     """
 
     samples: Samples
@@ -107,7 +108,7 @@ def assess(run: Run) -> Assessment:
         offset_ms=_off(run, used, shift_ms),
         doubtful=np.flatnonzero(doubtful).tolist(),
         conflicts=_conflicts(run, ordered.conflicts),
-        silent=silent(ordered.samples, run.layout, run.span),
+        silent=silent(ordered.samples, run.layout, run.span, run.now_ms),
     )
     noted, noticed = _events(run, told, members, around)
     return Assessment(

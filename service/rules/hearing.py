@@ -9,17 +9,18 @@ from service.numerics.silence import LATE, MISSED, silences, usual_interval
 from service.terms import Ints, Layout, Samples, Span
 
 
-def silent(samples: Samples, layout: Layout, span: Span) -> list[tuple[int, int]]:
+def silent(samples: Samples, layout: Layout, span: Span, now_ms: int) -> list[tuple[int, int]]:
     """Devices that missed their third poll within the span, as (device, silent since).
 
-    Now is when the last sample of any device came: a file that ends is not a source that is silent.
+    `now_ms` is up to when they could have been heard: of a file that is its last sample, for a
+    file that ends is not a source that is silent.
     """
     if len(samples) == 0:
         return []
     device = layout.device_of_port[samples.port]
     order = np.lexsort((samples.at_ms, device))
     device, at_ms = device[order], samples.at_ms[order]
-    now_ms = min(int(samples.at_ms.max()), span.end_ms)
+    now_ms = min(max(now_ms, int(samples.at_ms.max())), span.end_ms)
     starts = np.flatnonzero(np.diff(device, prepend=-1))
     ends = np.append(starts[1:], len(device))
     found = []
@@ -32,12 +33,13 @@ def silent(samples: Samples, layout: Layout, span: Span) -> list[tuple[int, int]
 def _may_be_silent(
     at_ms: Ints, starts: npt.NDArray[np.intp], ends: npt.NDArray[np.intp], now_ms: int
 ) -> npt.NDArray[np.bool_]:
-    """Devices whose longest gap is long beside their mean one: a quick look at all before the thorough one at few."""
+    """Devices whose longest gap is long beside their shortest: a quick look at all before the thorough one at few."""
     until_next = np.append(np.diff(at_ms), 0)
     until_next[ends - 1] = now_ms - at_ms[ends - 1]
     longest = np.maximum.reduceat(until_next, starts)
-    took = at_ms[ends - 1] - at_ms[starts]
-    return np.asarray((longest > 0) & (longest * (ends - starts) >= MISSED * took))
+    # The usual gap is no shorter than the shortest, so nobody who is silent is passed over.
+    until_next[(until_next == 0) | (np.arange(len(until_next)) == np.repeat(ends - 1, ends - starts))] = longest.max()
+    return np.asarray((longest > 0) & (longest >= MISSED * np.minimum.reduceat(until_next, starts)))
 
 
 def _since(heard_ms: Ints, now_ms: int, span: Span) -> list[int]:

@@ -40,7 +40,7 @@ def assessed(
             layout=layout,
             rules=(rule or Rule(),) * len(layout.teams),
             span=Span(EPOCH_MS, windows),
-            now_ms=EPOCH_MS + windows * WINDOW_S * SECOND,
+            now_ms=max((round(told["at"] * SECOND) for told in rows), default=EPOCH_MS),
             **more,
         )
     )

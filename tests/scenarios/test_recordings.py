@@ -27,7 +27,7 @@ def assessed(name):
     layout, _ = layout_of(parsed.ports)
     span = span_of(parsed.samples, 30_000)
     rules = (Rule(),) * len(layout.teams)
-    return assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=span.end_ms))
+    return assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=int(parsed.samples.at_ms.max())))
 
 
 def truth_of(name):
