@@ -17,10 +17,24 @@ import pandas as pd
 
 sys.path[:0] = [str(Path(__file__).parents[2])]  # run as a file, from anywhere
 
-from service.numerics import history, teams  # noqa: E402  # found only now
-from service.terms import Facts, FactsTable, Layout, PortName, Samples, Span  # noqa: E402  # found only now
+from service.numerics import history  # noqa: E402  # found only now
+from service.rules.kinds import team_windows  # noqa: E402  # found only now
+from service.rules.life import advance, fresh  # noqa: E402  # found only now
+from service.rules.table import rule_table  # noqa: E402  # found only now
+from service.terms import (  # noqa: E402  # found only now
+    MOST_MEMBERS,
+    UNKNOWN,
+    Facts,
+    FactsTable,
+    Layout,
+    PortName,
+    Rule,
+    Samples,
+    Span,
+    TeamName,
+)
 
-PORTS = 1_000_000
+PORTS, MEMBERS = 1_000_000, 5
 HISTORY_PORTS, WINDOWS = 10_000, 2_880
 NONE_TOLD = np.empty(0, dtype=np.int64)
 FACTS = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=1)])
@@ -93,6 +107,15 @@ def a_layout(ports: int) -> Layout:
     return Layout(("sm-01",), names, (), np.zeros(ports, dtype=np.int32), np.empty(0, dtype=np.int32), nobody)
 
 
+def in_teams(count: int) -> Layout:
+    """So many teams of one device, MEMBERS ports each."""
+    names = tuple(TeamName("sm-01", f"t{team}") for team in range(count))
+    seats = np.full((count, MOST_MEMBERS), UNKNOWN, dtype=np.int32)
+    seats[:, :MEMBERS] = np.arange(count * MEMBERS).reshape(count, MEMBERS)
+    nowhere = np.zeros(count, dtype=np.int32)
+    return Layout(("sm-01",), (), names, np.zeros(count * MEMBERS, dtype=np.int32), nowhere, seats)
+
+
 def in_floats(samples: Samples) -> pd.DataFrame:
     """What a plain data frame does of it: difference and resample in floats, no checks at all."""
     frame = pd.DataFrame(
@@ -121,12 +144,17 @@ def tick() -> None:
     peak = tracemalloc.get_traced_memory()[1] / PORTS
     tracemalloc.stop()
     carried = sum(column.nbytes for column in vars(before).values() if isinstance(column, np.ndarray)) / PORTS
-    pairs = windows.utilisation.reshape(PORTS // 2, 2, 2).transpose(0, 2, 1)
-    measures_s = fastest(lambda: teams.team_measures(pairs, 1e9))
+    layout = in_teams(PORTS // MEMBERS)
+    table = rule_table((Rule(),) * len(layout.teams), layout.teams, span.width_ms)
+    judged = team_windows(windows, layout, table)
+    kinds_s = fastest(lambda: team_windows(windows, layout, table), 5)
+    life = fresh(len(layout.teams))
+    life_s = fastest(lambda: advance(life, judged, table), 5)
     print(f"tick, {PORTS:,} ports x 1 sample x 12 counters: {tick_s * 1e3:.0f} ms (aim: at most 300)")
     print(f"  copy of 140 B a port: {copy_s * 1e3:.1f} ms; tick is {tick_s / copy_s:.1f} x the copy bound")
     print(f"  memory: {peak:.0f} B a port of windows and work, {carried:.0f} B carried (aim: at most 300 together)")
-    print(f"  team measures of {PORTS // 2:,} pairs, both directions: {measures_s * 1e3:.0f} ms")
+    print(f"  measures and kinds of {len(layout.teams):,} teams of {MEMBERS}, both ways: {kinds_s * 1e3:.0f} ms")
+    print(f"  raise and clear of their findings: {life_s * 1e3:.0f} ms")
 
 
 def day() -> None:
