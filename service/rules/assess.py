@@ -15,6 +15,7 @@ from service.numerics.repeats import without_repeats
 from service.numerics.speeds import coarse_stamps
 from service.numerics.windows import member_windows, without_doubtful
 from service.rules import events, findings
+from service.rules.counted import hot_lines, undecided
 from service.rules.doubting import doubted, still_doubted
 from service.rules.events import Around
 from service.rules.findings import Scene, Told
@@ -108,6 +109,7 @@ def assess(run: Run) -> Assessment:
         offset_ms=_off(run, used, shift_ms),
         doubtful=np.flatnonzero(doubtful).tolist(),
         conflicts=_conflicts(run, ordered.conflicts),
+        undecided=undecided(members, told, run.facts, hot_lines(run.layout, run.rules)),
         silent=silent(ordered.samples, run.layout, run.span, run.now_ms),
     )
     noted, noticed = _events(run, told, members, around)

@@ -25,6 +25,8 @@ TEXTS = {
     "narrow-counter": "a 64-bit counter fell just where a 32-bit one wraps: declare counter_bits 32 if that is so",
     "merged-packets": "the packet counter counts merged packets; frames were inferred from octets."
     " Count packets at the port instead, or read the result as an estimate",
+    "packets-missing": "octets are counted but no packets, and what frames add on the wire, 1.3 to 31 % and more,"
+    " decides whether the port is above the hot line: send packet counters",
     "conflict": "two different readings for one instant; the first was kept. Check who else sends this port",
     "silent": "no samples for three polls; nothing is judged until they come again. Check the source",
 }

@@ -42,8 +42,8 @@ class Noticed:
 class Around:
     """What other parts of a run found out about its data; empty where they found nothing.
 
-    `refresh_ms` and `offset_ms` by device, `doubtful` ports, `conflicts` as (port, at) and
-    `silent` as (device, since).
+    `refresh_ms` and `offset_ms` by device, `doubtful` ports, `conflicts` as (port, at),
+    `silent` as (device, since), `undecided` as ports and instants where packets are missing.
     """
 
     refresh_ms: Mapping[int, int] = field(default_factory=dict)
@@ -51,6 +51,7 @@ class Around:
     doubtful: Iterable[int] = ()
     conflicts: Iterable[tuple[int, int]] = ()
     silent: Iterable[tuple[int, int]] = ()
+    undecided: tuple[Ints, Ints] = field(default_factory=lambda: (np.zeros(0, np.int64), np.zeros(0, np.int64)))
 
 
 def of(
@@ -82,8 +83,7 @@ def of(
 
 def around(found: Around, at_ms: int, layout: Layout, noticed: Noticed) -> tuple[list[DataEvent], Noticed]:
     """Events that other parts of the run found; `at_ms` is the instant of what holds for the whole run."""
-    last = dict(noticed.last_ms)
-    events: list[DataEvent] = []
+    events, last = _begun({"packets-missing": found.undecided}, layout, noticed.last_ms)
     for kind, by_device in (("slow-refresh", found.refresh_ms), ("clock-offset", found.offset_ms)):
         for device, value in by_device.items():
             told = f"{TEXTS[kind]} ({'every' if kind == 'slow-refresh' else 'off by'} {value / 1000:g} s)"

@@ -73,7 +73,10 @@ def _missing(finding: Finding, team: TeamName) -> tuple[str, ...]:
     unknown = [member for member in finding.members if member.utilisation is None and member.why_not != "down"]
     told += [f"{member.port}: {member.why_not}" for member in unknown]
     if finding.basis == "counted":
-        told.append("packets not counted, so this is as counted; on the wire it is more")
+        told.append(
+            "packets not counted, so this is as counted; on the wire it is more, by 1.3 % in frames of 1,518 octets"
+            " and 31 % in frames of 64: send packet counters"
+        )
     if finding.direction == DIRECTIONS[EGRESS]:
         if finding.discard_ratio is None:
             told.append("discards not counted, so harm unknown")

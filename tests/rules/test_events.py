@@ -101,7 +101,7 @@ class TestEvents:
         assert "off by 25 s" in event.text
 
     def test_of_a_slow_refresh_tell_how_slow_and_that_peaks_do_not_show(self):
-        rows = [row(t, out_octets=octets_of(0.6, seconds=t // 20 * 20)) for t in range(0, 601, 10)]
+        rows = [row(t, out_octets=octets_of(0.5, seconds=t // 20 * 20)) for t in range(0, 601, 10)]
 
         (event,) = assessed(rows, windows=20).events
 
