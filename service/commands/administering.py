@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 
 # The same words as storage.keys.ROLES, which would be slow to import for --help; a test compares them.
 ROLES = ("feed", "view", "operate", "admin")
+FLAGGED_BY_LUCK = 0.1  # what settings check reckons with
 DAY_MS = 86_400_000
 FAILED = 1
 # Who the audit names for what is done on the command line.
@@ -29,6 +30,7 @@ def settings() -> None:
 @with_settings
 def check_settings(settings_file: Path | None) -> None:
     """Read the settings as a start would, and say what is wrong with them."""
+    from service.rules.tuning import false_raise_chance
     from service.settings.references import database_url, routes_of
 
     told = settings_from(settings_file)
@@ -38,6 +40,11 @@ def check_settings(settings_file: Path | None) -> None:
     click.echo(
         f"good: {settings_file or 'defaults'}: {told.server.host}:{told.server.port},"
         f" {len(told.teams)} teams with values of their own, {len(routes)} routes"
+    )
+    chance = false_raise_chance(FLAGGED_BY_LUCK, told.rules.rule())
+    click.echo(
+        f"rules: were {FLAGGED_BY_LUCK:.0%} of the windows flagged by luck, {told.rules.raise_windows} of the last"
+        f" {told.rules.raise_of} would be so with a chance of {chance:.2g}"
     )
     for name in unsigned:
         click.echo(f"note: route {name} has no secret, so that its receiver cannot tell who sent a message", err=True)

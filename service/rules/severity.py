@@ -11,7 +11,7 @@ from typing import NamedTuple
 import numpy as np
 
 from service.rules.table import SLACK, windows_in
-from service.terms import SEVERITY_ORDER, Bytes, Codes, Kind, Severity, Singles, TeamWindows, Truths
+from service.terms import Bytes, Codes, Singles, TeamWindows, Truths
 
 WARNING, MINOR, MAJOR = range(3)  # positions in SEVERITY_ORDER
 
@@ -69,11 +69,6 @@ def levels(depth: Depth, teams: TeamWindows, alone: Truths | None = None) -> tup
 def after_hole(depth: Depth, windows: int, width_ms: int) -> Depth:
     """The same after so many windows of which nothing is known."""
     return _with_hole(depth, depth.hole + np.int32(windows), width_ms)
-
-
-def severity_of(level: int, kind: Kind) -> Severity:
-    """The word for a level; a merely skewed team never wakes anyone, so `minor` is its most."""
-    return SEVERITY_ORDER[min(level, MINOR) if kind == Kind.SKEWED else level]
 
 
 def _deeper(depth: Depth, teams: TeamWindows, window: int) -> Depth:

@@ -38,17 +38,6 @@ class Entry(NamedTuple):
     details: dict[str, Any]
 
 
-class Raise(NamedTuple):
-    """When something was raised, for counting how often it comes and goes."""
-
-    finding_id: str
-    team_id: int
-    direction: int
-    family: int
-    raised_ms: int
-    cleared_ms: int | None
-
-
 @dataclass(frozen=True)
 class Filters:
     """Which findings are wanted; None is all. `since_ms` and `until_ms` bound when they were raised, half-open."""
@@ -80,29 +69,6 @@ def save(connection: Connection, team_id: int, finding: Finding) -> None:
     }
     statement = inserting(connection, _table).values(id=finding.id, **told)
     connection.execute(statement.on_conflict_do_update(index_elements=["id"], set_=told))
-
-
-def open_of(connection: Connection, team_ids: Sequence[int]) -> dict[int, list[Finding]]:
-    """The open findings of teams, by team; a team without any is left out."""
-    query = (
-        select(_table.c.team_id, _table.c.body)
-        .where(_table.c.cleared_ms.is_(None), among(connection, _table.c.team_id, team_ids))
-        .order_by(_table.c.raised_ms, _table.c.id)
-    )
-    found: dict[int, list[Finding]] = {}
-    for team_id, body in connection.execute(query):
-        found.setdefault(team_id, []).append(bodies.read(body))
-    return found
-
-
-def recent_raises(connection: Connection, team_ids: Sequence[int], since_ms: int) -> list[Raise]:
-    """What was raised about teams since then, in order of time."""
-    query = (
-        select(_table.c.id, *(_table.c[name] for name in Raise._fields[1:]))
-        .where(_table.c.raised_ms >= since_ms, among(connection, _table.c.team_id, team_ids))
-        .order_by(_table.c.raised_ms, _table.c.id)
-    )
-    return [Raise(*row) for row in connection.execute(query)]
 
 
 def one(connection: Connection, finding_id: str) -> Kept:

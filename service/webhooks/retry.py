@@ -29,7 +29,6 @@ JITTER = 0.2  # a wait is up to this share longer, so that many messages do not 
 BUSY_WAIT_MS = 30 * SECOND_MS  # the least wait after an answer that asks for patience
 LONGEST_ASKED_MS = 24 * HOUR_MS  # a receiver may ask for a day of patience, not for a year
 GIVE_UP_AFTER_H = 72
-GIVE_UP_HOURS = range(24, 76)  # what the setting may say
 
 GONE = 410
 BUSY = frozenset({429, 502, 503, 504})

@@ -21,6 +21,12 @@ class TestSettingsCheck:
         assert told.exit_code == 0
         assert told.stdout.startswith("good: ")
 
+    def test_says_how_often_luck_alone_would_raise(self, lopside, settings_file):
+        # Worked by hand: 4 x 0.1^3 x 0.9 + 0.1^4 = 0.0037.
+        told = lopside("settings", "check")
+
+        assert "3 of the last 4 would be so with a chance of 0.0037" in told.stdout
+
     def test_ends_with_2_and_every_refusal(self, lopside, settings_file):
         settings_file.write_text("[server]\nport = 70000\n[rules]\nhot_above = 7500\n")
 

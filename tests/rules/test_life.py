@@ -258,6 +258,13 @@ class TestSeverity:
             ("severity", 2, 9),
         ]
 
+    def test_of_a_merely_skewed_team_never_wakes_anyone(self):
+        windows = [hot(kind=Kind.SKEWED, utilisation=0.987, discards=2e-4)] * 12
+
+        _, steps = advance(fresh(1), team_windows([windows]), table_of())
+
+        assert [(step.what, step.level) for step in steps] == [("raised", 1)]
+
     def test_never_falls_while_open(self):
         windows = [hot(discards=1e-3)] * 3 + [hot(discards=0.0)] * 20
 

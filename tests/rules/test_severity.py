@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 from rules.team_windows import WIDTH_MS, hot, missing, team_windows
 
-from service.rules.severity import MAJOR, MINOR, WARNING, after_hole, levels, no_depth, severity_of
-from service.terms import Kind, Severity
+from service.rules.severity import MAJOR, MINOR, WARNING, after_hole, levels, no_depth
 
 
 def last_level(windows, alone=None):
@@ -72,17 +71,3 @@ class TestLevels:
         for windows, level in ((3, MAJOR), (4, MINOR)):
             _, found = levels(after_hole(depth, windows, WIDTH_MS), team_windows([full(1)]))
             assert found[0, 0, 0] == level
-
-
-class TestSeverityOf:
-    @pytest.mark.parametrize(
-        ("level", "kind", "severity"),
-        [
-            (WARNING, Kind.UNEVEN, Severity.WARNING),
-            (MINOR, Kind.FULL, Severity.MINOR),
-            (MAJOR, Kind.UNEVEN, Severity.MAJOR),
-            (MAJOR, Kind.SKEWED, Severity.MINOR),
-        ],
-    )
-    def test_is_the_word_for_a_level(self, level, kind, severity):
-        assert severity_of(level, kind) == severity

@@ -52,26 +52,6 @@ class TestSave:
         assert (kept.operator_state, kept.operator) == ("ack", "R. Olin")
 
 
-class TestOpenOf:
-    def test_holds_open_ones_by_team(self, connection):
-        first, second, over = a_finding(id="f1"), a_finding(id="f2"), a_finding(id="f3", cleared_ms=EPOCH_MS + 1)
-        for team, finding in ((1, first), (2, second), (2, over)):
-            findings.save(connection, team, finding)
-
-        assert findings.open_of(connection, [1, 2, 3]) == {1: [first], 2: [second]}
-        assert findings.open_of(connection, []) == {}
-
-
-class TestRecentRaises:
-    def test_holds_those_raised_since_then(self, connection):
-        findings.save(connection, 4, a_finding(id="f1", raised_ms=EPOCH_MS - 1))
-        findings.save(connection, 4, a_finding(id="f2", raised_ms=EPOCH_MS, direction="ingress", family="capacity"))
-
-        [raised] = findings.recent_raises(connection, [4, 5], EPOCH_MS)
-
-        assert raised == findings.Raise("f2", 4, terms.INGRESS, terms.Family.CAPACITY, EPOCH_MS, None)
-
-
 class TestListing:
     @pytest.fixture
     def connection(self, connection):
