@@ -197,5 +197,7 @@ def _said(step: Step, before: Finding | None, finding: Finding) -> str:
         return "open, but no evaluable window for 10 min"
     if step.what == "verified":
         return f"evaluable again: {evidence.figures(finding)}"
+    if before is not None and before.unverified:
+        return "ended: for an hour the source has counted on another basis, on which it is judged anew"
     lasted = words.minutes((finding.hot_until_ms or step.at_ms) - finding.since_ms)
     return f"cleared, hot for {lasted}, at most {words.percent(finding.peak)} on {finding.peak_port}"

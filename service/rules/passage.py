@@ -136,7 +136,7 @@ def live(
                         if slot == mine[RAISED]:
                             _raised_here(mine, codes[t, d], rule, slot, f, w >= REMEMBERED)
                     elif code == 0 or ((code & ON_WIRE) != 0) != (mine[WIRED] != 0):
-                        steps = _wait(mine, rule)
+                        steps = _wait(mine, rule, code != 0)
                     else:
                         calm = windows.calm[t, w, d, f]
                         knows = not remember or w >= REMEMBERED
@@ -313,15 +313,19 @@ def _raised_here(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: i
 
 
 @compiled
-def _wait(mine: Codes, rule: TeamRule) -> int:
-    """Nobody knows, or on another basis than the finding's: it waits, and after a while says so."""
-    blind = rule[4]
-    mine[MISSING] = min(mine[MISSING] + 1, blind + 1)
-    if mine[MISSING] != blind:
-        return 0
-    # Calm minutes on either side of so long a hole are not running.
-    mine[CALM] = 0
-    return 1 << IS_UNVERIFIED
+def _wait(mine: Codes, rule: TeamRule, is_told: bool) -> int:
+    """Nobody knows, or what is told is on another basis than the finding's: it waits, and after a while says so."""
+    blind, hold = rule[4], rule[5]
+    mine[MISSING] = min(mine[MISSING] + 1, hold + 1)
+    steps = 0
+    if mine[MISSING] == blind:
+        # Calm minutes on either side of so long a hole are not running.
+        mine[CALM] = 0
+        steps |= 1 << IS_UNVERIFIED
+    # A source that counts otherwise for good would keep it open for ever, and others of its family from being raised.
+    if is_told and mine[MISSING] >= hold:
+        steps |= 1 << IS_CLEARED
+    return steps
 
 
 @compiled

@@ -176,6 +176,16 @@ class TestUnverified:
     def test_ends_with_the_next_evaluable_window(self):
         assert steps_of(windows_of("TTT" + "-" * 20 + "T"))[-1] == ("verified", 23)
 
+    def test_ends_after_an_hour_where_the_source_counts_on_another_basis_for_good(self):
+        counted = [hot(basis=Basis.COUNTED)] * 130
+
+        steps = steps_of([hot()] * 3 + counted)
+
+        assert steps == [("raised", 2), ("unverified", 22), ("cleared", 122), ("raised", 123)]
+
+    def test_lasts_where_nothing_is_known_at_all(self):
+        assert steps_of(windows_of("TTT" + "-" * 300)) == [("raised", 2), ("unverified", 22)]
+
     def test_is_no_calm_and_lets_calm_windows_start_anew(self):
         word = "TTT" + "C" * 9 + "-" * 20 + "C" * 9
 
