@@ -8,9 +8,16 @@ import shutil
 
 import postgres
 import pytest
+from hypothesis import settings
 from sqlalchemy import create_engine, text
 
 from service.storage import database
+
+# Property tests are not timed: the machine may have other work. The pipeline draws the same examples each time, so
+# that a change is judged by what it changes; everybody else draws new ones at every run.
+settings.register_profile("untimed", deadline=None)
+settings.register_profile("pipeline", deadline=None, derandomize=True)
+settings.load_profile("pipeline" if os.environ.get("CI") else "untimed")
 
 
 @pytest.fixture(scope="session")
