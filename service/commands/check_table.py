@@ -9,7 +9,8 @@ import numpy as np
 
 from service.commands.group import printable
 from service.commands.judged import Brought, Judged
-from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, DataEvent, Finding, WhyNot
+from service.numerics.intervals import COARSE_AFTER_WINDOWS
+from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, DataEvent, Finding, Ints, Mark, Status, WhyNot
 from service.webhooks.fields import instant
 from service.webhooks.wording import text_of
 
@@ -45,7 +46,7 @@ class Report:
     def add(self, judged: Judged) -> None:
         """Take in what came of some devices."""
         self._rows += [_row(judged, at, way) for at in range(len(judged.layout.teams)) for way in range(2)]
-        self._unknown += _unknown(judged)
+        self._unknown += [*_unknown(judged), *_coarse(judged), *_shared(judged)]
         self._events += judged.assessment.events
         self.findings += judged.assessment.findings
 
@@ -132,16 +133,41 @@ def _titled(title: str, lines: Sequence[str]) -> str:
 def _unknown(judged: Judged) -> Iterator[str]:
     """Members that nobody knew enough about in some windows, and why."""
     missing = set(WhyNot) - {WhyNot.ELIGIBLE}
+    for member, port in _members(judged):
+        why = judged.assessment.members.why_not[port]
+        told = [f"{_of_windows(why, reason)} {WHY_NOT_WORDS[reason]}" for reason in missing if (why == reason).any()]
+        if told:
+            yield f"{member}: {', '.join(sorted(told))}"
+
+
+def _members(judged: Judged) -> Iterator[tuple[str, int]]:
+    """Every member as it is told, and its position among the ports."""
     for at, team in enumerate(judged.layout.teams):
-        for port in judged.layout.members[at]:
-            if port == UNKNOWN:
-                continue
-            why = judged.assessment.members.why_not[port]
-            told = [
-                f"{_of_windows(why, reason)} {WHY_NOT_WORDS[reason]}" for reason in missing if (why == reason).any()
-            ]
-            if told:
-                yield f"{team.device}, team {team.team}, {judged.layout.ports[port].port}: {', '.join(sorted(told))}"
+        for port in judged.layout.members[at][judged.layout.members[at] != UNKNOWN].tolist():
+            yield f"{team.device}, team {team.team}, {judged.layout.ports[port].port}", port
+
+
+def _coarse(judged: Judged) -> Iterator[str]:
+    """Members with readings too far apart to say anything of a window: there is data, but none for windows."""
+    intervals = judged.assessment.intervals
+    long = (intervals.status == Status.COARSE).any(axis=1)
+    gaps: Ints = np.bincount(intervals.port[long], minlength=len(judged.layout.ports))
+    most_s = COARSE_AFTER_WINDOWS * judged.assessment.members.span.width_ms // 1000
+    for member, port in _members(judged):
+        if gaps[port]:
+            told = _count(int(gaps[port]), "time")
+            yield f"{member}: {told} more than {most_s} s between readings, too far apart for windows"
+
+
+def _shared(judged: Judged) -> Iterator[str]:
+    """Teams of half duplex, whose two directions are one figure and told as one."""
+    marks = judged.assessment.members.marks
+    for at, team in enumerate(judged.layout.teams):
+        ports = [port for port in judged.layout.members[at] if port != UNKNOWN]
+        if (marks[ports] & Mark.SHARED).any(axis=1).all():
+            yield (
+                f"{team.device}, team {team.team}, ingress: half duplex, both directions together are told as egress"
+            )
 
 
 def _of_windows(why: np.ndarray[tuple[int, int], np.dtype[np.uint8]], reason: WhyNot) -> str:

@@ -378,6 +378,27 @@ class TestTable:
         assert "Not evaluable:\n  sm-07, team front, m2: " in told
         assert "no data" in told
 
+    def test_says_that_readings_are_too_far_apart_for_windows(self, lopside, file_of):
+        told = lopside("check", file_of(rows(600, {"m1": 0.5, "m2": 0.3}, step_s=61))).stdout
+
+        # 10 readings, so 9 intervals of 61 s; at 60 s each window of 30 s is still covered.
+        assert "m1: 9 times more than 60 s between readings" in told
+        assert "between readings" not in lopside("check", file_of(rows(600, {"m1": 0.5, "m2": 0.3}, step_s=60))).stdout
+
+    def test_says_of_half_duplex_that_both_directions_are_told_as_one(self, lopside, file_of):
+        # 50 % in and 30 % out of 100 Mbit/s: 80 % of the one medium.
+        lines = [
+            f"{1_795_600_800 + at},a,{port},t,100000000,half,{at * 6_250_000 // part},{at * 3_750_000 // part}"
+            for at in range(0, 301, 15)
+            for port, part in (("p", 1), ("q", 10))
+        ]
+
+        told = lopside("check", file_of(lines, "time,device,port,team,speed_bps,duplex,in_octets,out_octets")).stdout
+
+        assert "egress: member p at 80 %" in told
+        assert "a, team t, ingress: half duplex, both directions together are told as egress" in told
+        assert "half duplex" not in lopside("check", file_of(CALM)).stdout
+
     def test_says_when_no_line_names_a_team(self, lopside, file_of):
         told = lopside("check", file_of(rows(600, {"m1": 0.9, "m2": 0.1}, team="")))
 
