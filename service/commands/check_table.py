@@ -53,11 +53,12 @@ class Report:
     def written(self) -> str:
         """The whole report, ending in a newline."""
         found = sorted(self.findings, key=lambda finding: (finding.raised_ms, finding.id))
+        events = sorted(self._events, key=lambda event: event.at_ms)
         blocks = (
             _heading(self._held),
             *(f"{_life(finding)}\n{_indented(text_of(finding, 'raised').splitlines())}" for finding in found),
-            _teams(self._rows, found),
-            _titled("About the data:", [_told(event) for event in self._events]),
+            _teams(self._held, self._rows, found),
+            _titled("About the data:", [_told(event) for event in events]),
             _titled("Not evaluable:", [*self._held.notes, *self._unknown]),
             _verdict(found),
         )
@@ -78,9 +79,11 @@ def _life(finding: Finding) -> str:
     return f"{finding.severity}, {finding.kind}: raised {_clock(finding.raised_ms)}, {end}"
 
 
-def _teams(rows: Sequence[Row], found: Sequence[Finding]) -> str:
-    if not rows:
+def _teams(held: Brought, rows: Sequence[Row], found: Sequence[Finding]) -> str:
+    if not any(port.team for port in held.layout.ports):
         return "No line names a team: there are no siblings to compare."
+    if not rows:
+        return ""  # every team is named among what is not evaluable
     raised = {(finding.device, finding.team) for finding in found}
     return _aligned(sorted(rows, key=lambda row: (row.device, row.team) not in raised))
 

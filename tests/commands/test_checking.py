@@ -405,6 +405,25 @@ class TestTable:
         assert told.exit_code == 0
         assert "No line names a team" in told.stdout
 
+    def test_says_of_a_team_that_is_too_large_only_that(self, lopside, file_of):
+        told = lopside("check", file_of(rows(60, {f"m{n}": 0.1 for n in range(9)}))).stdout
+
+        assert "Not evaluable:\n  sm-07, team front: 9 members" in told
+        assert "No line names a team" not in told
+
+    def test_tells_of_the_data_in_the_order_of_time(self, lopside, file_of):
+        # 941.4 Mbit/s flat on a port that claims 10 G are doubted from the start; at the end two readings conflict.
+        lines = [
+            f"{(START + timedelta(seconds=t)).strftime('%Y-%m-%dT%H:%M:%SZ')},sm-07,m1,front,{10 * GIGABIT},frame,up,"
+            f"{octets},0,,,"
+            for t, octets in [*((t, 941_400_000 * t // 8) for t in range(0, 361, 30)), (30, 5), (330, 5)]
+        ]
+
+        about = lopside("check", file_of(lines)).stdout.split("About the data:\n")[1].split("\n\n")[0].splitlines()
+
+        assert len(about) == 3
+        assert about == sorted(about)
+
     def test_lets_no_name_steer_the_terminal(self, lopside, file_of):
         named = [line.replace("sm-07", "sm\x1b[2J07\u202e") for line in UNEVEN]
 
