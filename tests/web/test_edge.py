@@ -47,5 +47,13 @@ class TestEdge:
 
         assert 'lopside_requests_total{method="other",route="/healthz",status="405"} 2' in http.get("/metrics").text
 
+    @pytest.mark.parametrize(("path", "status"), [("/v1/findings/f1/note", 413), ("/v1/samples", 401)])
+    def test_reads_little_for_those_who_show_no_key(self, sqlite_engine, path, status):
+        http = asked(sqlite_engine, open_on_loopback=False)
+
+        answer = http.post(path, content=b"[" + b"[]," * 50_000 + b"[]]", headers={"content-type": "application/json"})
+
+        assert answer.status_code == status
+
     def test_says_which_methods_there_are(self, http):
         assert http.delete("/v1/findings/f1/ack").headers["allow"] == "POST"
