@@ -6,6 +6,7 @@ take longer than all the rest.
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Annotated
@@ -86,7 +87,7 @@ def _kept(request: Request, services: Services, octets: bytes) -> Taken:
 
 
 def _believed(request: Request, services: Services, caller: Caller, octets: bytes) -> str:
-    """The id of a signed push that is what its sender made and was not taken before; empty for an unsigned one."""
+    """What a signed push is remembered by, if its sender made it and it was not taken before; empty if unsigned."""
     if not (services.require_signed_pushes or any(header in request.headers for header in SIGNED)):
         return ""
     if caller.is_keyless:
@@ -97,9 +98,15 @@ def _believed(request: Request, services: Services, caller: Caller, octets: byte
         raise BadSignature(f"webhook-id has more than {MOST_PUSH_ID} letters; make it shorter")
     # A timestamp may lie ahead by as much as it may lie back: so long would the signature be believed.
     until_ms = now_ms + 2 * signature.TOLERANCE_S * 1000
-    if not database.retried(services.engine, lambda connection: _is_new(connection, push_id, now_ms, until_ms)):
+    seen = _remembered_as(caller, push_id)
+    if not database.retried(services.engine, lambda connection: _is_new(connection, seen, now_ms, until_ms)):
         raise BadSignature("a push with this webhook-id was taken already; give each its own")
-    return push_id
+    return seen
+
+
+def _remembered_as(caller: Caller, push_id: str) -> str:
+    """Feeds do not know each other's ids, so that two may well count theirs from 1."""
+    return hashlib.sha256(f"{caller.name}\0{push_id}".encode()).hexdigest()
 
 
 def _is_new(connection: Connection, push_id: str, now_ms: int, until_ms: int) -> bool:

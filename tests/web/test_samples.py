@@ -238,6 +238,18 @@ class TestSignedPush:
 
         assert push().json()["accepted"] == 1
 
+    def test_may_have_an_id_that_another_feed_has_used(self, http, push, sqlite_engine):
+        push()
+        other = a_key(sqlite_engine, "feed", "another feed")
+        at = datetime.fromtimestamp(NOW_MS // 1000, UTC)
+        secret = other["authorization"].removeprefix("Bearer ").encode()
+        signature = Webhook("whsec_" + base64.b64encode(secret).decode()).sign("p1", at, ONE.decode())
+        named = {"webhook-id": "p1", "webhook-timestamp": str(NOW_MS // 1000), "webhook-signature": signature}
+
+        answer = http.post("/v1/samples", content=ONE, headers={**other, **named, "content-type": body.JSON})
+
+        assert answer.json()["duplicates"] == 1
+
     def test_needs_its_key(self, http):
         headers = {"webhook-id": "p1", "webhook-timestamp": str(NOW_MS // 1000), "webhook-signature": "v1,AAAA"}
 
