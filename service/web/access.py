@@ -24,7 +24,16 @@ MAY = {
 }
 READING = {"GET", "HEAD", "OPTIONS"}
 # Whoever adds these passes on what somebody else asked, who need not be on this machine.
-PASSED_ON = ("forwarded", "x-forwarded-for", "x-forwarded-host", "via")
+PASSED_ON = (
+    "forwarded",
+    "x-forwarded-for",
+    "x-forwarded-host",
+    "x-forwarded-proto",
+    "x-forwarded-port",
+    "x-forwarded-server",
+    "x-real-ip",
+    "via",
+)
 # What a browser sends for a page without asking whether it may (Fetch standard, "CORS-safelisted request-header").
 # Samples never come as one of these.
 FORMS = ("application/x-www-form-urlencoded", "multipart/form-data", "text/plain")

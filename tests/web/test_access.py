@@ -28,7 +28,9 @@ class TestCallerOf:
     def test_asks_a_key_of_whoever_calls_this_machine_by_another_name(self, sqlite_engine, host):
         assert status_of(sqlite_engine, headers={"host": host}) == 401
 
-    @pytest.mark.parametrize("header", ["x-forwarded-for", "forwarded", "via", "x-forwarded-host"])
+    @pytest.mark.parametrize(
+        "header", ["x-forwarded-for", "forwarded", "via", "x-forwarded-host", "x-forwarded-proto", "x-real-ip"]
+    )
     def test_asks_a_key_of_what_is_passed_on(self, sqlite_engine, header):
         assert status_of(sqlite_engine, headers={header: "192.0.2.7"}) == 401
 
