@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from sqlalchemy import Connection
 
-from service.errors import NotFound
+from service.errors import NotFound, WrongQuestion
 from service.evaluation import Policy
 from service.evaluation.piece import LOOK_BACK_MS
 from service.rules.assess import Run, assess
@@ -21,11 +21,16 @@ from service.web.figures import known
 from service.web.models import Direction
 from service.webhooks.fields import instant
 
+# A day short of the years 1 to 9999: the end of a window has to be a date as well.
+DATES_MS = range(-62_135_510_400_000, 253_402_214_400_000)
+
 
 def shown(connection: Connection, policy: Policy, team_id: int, asked: tuple[str, Direction, int]) -> measured.Working:
     """The working of a port, direction and start of a window; NotFound where there is no such member or window."""
     port, direction, start_ms = asked
     width_ms = policy.width_ms
+    if start_ms not in DATES_MS:
+        raise WrongQuestion("start", "is at the edge of what a date can say; no window was ever there")
     team = inventory.team(connection, team_id)
     if port not in team.members:
         raise NotFound("member port", port)

@@ -70,6 +70,8 @@ class TestWorking:
             (PLACE.replace("teams/1", "teams/9"), M1, 404, "team"),
             (PLACE.replace("10:01:00Z", "10:01:01Z"), M1, 404, "10:01:01"),
             (PLACE.replace("2026-11-25T10:01:00Z", "now"), M1, 400, "start"),
+            (PLACE.replace("2026-11-25T10:01:00Z", "9999-12-31T23:59:30Z"), M1, 400, "start"),
+            (PLACE.replace("2026-11-25T10:01:00Z", "0001-01-01T00:00:00+23:59"), M1, 400, "start"),
             (PLACE, {"port": "m1"}, 400, "direction"),
             (PLACE, {"direction": "egress"}, 400, "port"),
             (PLACE, {**M1, "direction": "both"}, 400, "direction"),
