@@ -55,11 +55,25 @@ class Service:
     @classmethod
     def at(cls, url: str, key_env: str | None) -> Service:
         """The service at a URL, with the key that a variable of the environment holds."""
-        if not url.startswith(("http://", "https://")):
+        if not _is_url(url):
             raise WrongSetting("--to", f"{url!r} is not a URL", "write it like http://127.0.0.1:8430")
         if key_env and not os.environ.get(key_env):
             raise WrongSetting("--key-env", f"the environment has no {key_env}", "put the key into it")
-        return cls(url.rstrip("/"), os.environ[key_env] if key_env else "")
+        key = os.environ[key_env].strip() if key_env else ""
+        if not (key.isascii() and key.isprintable()):
+            # What sends it would refuse it too, but with the key in its words.
+            raise WrongSetting(
+                "--key-env", f"what {key_env} holds is no key", "put into it what `lopside key new` printed"
+            )
+        return cls(url.rstrip("/"), key)
+
+
+def _is_url(text: str) -> bool:
+    try:
+        url = httpx.URL(text)
+    except httpx.InvalidURL:
+        return False
+    return url.scheme in {"http", "https"} and bool(url.host)
 
 
 def into_service(service: Service, file: Path, transport: httpx.BaseTransport | None = None) -> Taken:
@@ -91,8 +105,11 @@ def _pushed(client: httpx.Client, url: str, body: bytes, first_line: int) -> Tak
         ) from broken
     if not answer.is_success:
         raise ServiceError(f"{url} answered {answer.status_code}: {_detail(answer)}")
-    told = answer.json()
-    return Taken(told["accepted"], told["duplicates"], _lines_of(told["rejected"], first_line))
+    try:
+        told = answer.json()
+        return Taken(told["accepted"], told["duplicates"], _lines_of(told["rejected"], first_line))
+    except (ValueError, KeyError, TypeError) as wrong:
+        raise ServiceError(f"what answers at {url} is not lopside; see that --to names it") from wrong
 
 
 def _detail(answer: httpx.Response) -> str:

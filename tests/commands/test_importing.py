@@ -119,8 +119,32 @@ class TestIntoService:
 
         with pytest.raises(WrongSetting, match="the environment has no FEED_KEY"):
             Service.at("http://here", "FEED_KEY")
+
+    @pytest.mark.parametrize("url", ["here", "http://", "http://[::1", "ftp://here"])
+    def test_refuses_what_is_no_url(self, url):
         with pytest.raises(WrongSetting, match="is not a URL"):
-            Service.at("here", None)
+            Service.at(url, None)
+
+    @pytest.mark.parametrize("key", ["s3cr3t\nZeta", "s3cr3t-Zéta"])
+    def test_refuses_a_key_that_no_header_can_hold_without_repeating_it(self, monkeypatch, key):
+        monkeypatch.setenv("FEED_KEY", key)
+
+        with pytest.raises(WrongSetting, match="what FEED_KEY holds is no key") as refused:
+            Service.at("http://here", "FEED_KEY")
+
+        assert "s3cr3t" not in str(refused.value)
+
+    def test_takes_a_key_with_the_end_of_its_line(self, monkeypatch):
+        monkeypatch.setenv("FEED_KEY", "k3y\n")
+
+        assert Service.at("http://here", "FEED_KEY").key == "k3y"
+
+    @pytest.mark.parametrize("told", [{"ok": True}, [], "hello"])
+    def test_says_when_something_else_answers(self, counter_file, told):
+        _, transport = answering(200, told)
+
+        with pytest.raises(ServiceError, match="what answers at http://here is not lopside"):
+            into_service(Service("http://here"), counter_file(["x"]), transport)
 
 
 class TestBodies:
