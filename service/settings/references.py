@@ -60,7 +60,7 @@ def from_file(name: str, key: str) -> str:
 def _address(url: str) -> URL:
     try:
         return make_url(url)
-    except ArgumentError:
+    except (ArgumentError, ValueError):  # the latter for a port that is no number
         raise WrongSetting(
             "database.url", "this is not an address", "write sqlite:///lopside.sqlite or postgresql://host/name"
         ) from None  # the cause would show the address

@@ -15,7 +15,7 @@ from weakref import WeakKeyDictionary
 
 import psycopg
 from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, make_url, text
-from sqlalchemy.exc import ArgumentError, DBAPIError, OperationalError
+from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, OperationalError
 from sqlalchemy.pool import PoolProxiedConnection
 
 from service.errors import DatabaseNotReady, WrongQuestion, WrongSetting
@@ -119,7 +119,10 @@ def _head() -> str | None:
 def _reachable(engine: Engine) -> Iterator[None]:
     try:
         yield
-    except OperationalError as failure:
+    except DatabaseError as failure:
+        # Of exactly that class is a file that is no database; its other kinds are mistakes of ours.
+        if type(failure) not in {DatabaseError, OperationalError}:
+            raise
         where = engine.url.render_as_string(hide_password=True)
         raise DatabaseNotReady(f"the database {where} cannot be used: {failure.orig}") from failure
 

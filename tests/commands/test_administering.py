@@ -121,3 +121,13 @@ class TestMigrate:
         told = lopside("migrate")
 
         assert (told.exit_code, "cannot be used" in told.stderr) == (2, True)
+
+    def test_refuses_a_file_that_is_no_database(self, lopside, tmp_path, monkeypatch):
+        file = tmp_path / "notes.txt"
+        file.write_text("These are notes, and nothing that a database would write.\n")
+        monkeypatch.setenv("LOPSIDE_DATABASE__URL", f"sqlite:///{file}")
+
+        told = lopside("migrate")
+
+        assert (told.exit_code, "cannot be used" in told.stderr) == (2, True)
+        assert file.read_text().startswith("These are notes")
