@@ -25,7 +25,10 @@ NEVER = tuple(
         "64:ff9b:1::/48",  # RFC 8215, translation inside a site
         "2002::/16",  # RFC 3056, 6to4
         "2001::/32",  # RFC 4380, tunnels through translators
+        "::ffff:0:0:0/96",  # RFC 2765, translation
         "::/96",  # RFC 4291, IPv4-compatible, with loopback and unspecified
+        "3fff::/20",  # RFC 9637, documentation
+        "5f00::/16",  # RFC 9602, segments
         "fec0::/10",  # RFC 3879, site-local, deprecated
         "192.0.0.0/24",  # RFC 6890, protocol assignments
         "192.88.99.0/24",  # RFC 7526, 6to4 relays

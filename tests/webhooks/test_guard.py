@@ -44,6 +44,9 @@ INSIDE = [
     "fe80::1",
     "fe80::1%eth0",
     "fec0::1",
+    "::ffff:0:127.0.0.1",
+    "3fff::1",
+    "5f00::1",
     "ff02::1",
 ]
 # Addresses of public name servers, as their owners publish them.
