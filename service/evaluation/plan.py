@@ -85,19 +85,23 @@ class Plan:
 def drawn_up(connection: Connection, policy: Policy, now_ms: int, reached_ms: Mapping[int, int]) -> Plan:
     """What is due now. Teams never seen before are noted as decided up to their first window.
 
-    `reached_ms` says of teams, as far as that is remembered, up to when all members were read.
+    A team whose members have all gone to others has nothing to judge; time goes on for it nevertheless.
+    `reached_ms` says of teams, as far as that is remembered, by when all members were read after what was decided.
     """
     pending = arrivals.pending(connection)
     oldest = _oldest(pending)
     watched = watch.watched(connection)
     begun = _begun(connection, watched, oldest, policy.width_ms)
     starts = _starts(connection, _suspects(begun, oldest, policy.width_ms, reached_ms), oldest, policy.width_ms)
+    emptied = watch.emptied(connection)
     due: dict[tuple[int, int, int], list[int]] = {}
     for team in begun:
         # What was decided stays decided, also where this clock runs behind that of whoever decided it.
         end_ms = max(_floor(now_ms - policy.waits_ms(team.feed), policy.width_ms), team.decided_ms or 0)
         start_ms = starts.get(team.id, team.decided_ms or 0)
-        if start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
+        if team.id in emptied:
+            inventory.note_decided(connection, [team.id], end_ms)
+        elif start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
             due.setdefault((start_ms, end_ms, team.decided_ms or 0), []).append(team.id)
     errands = [Errand(ids, *key) for key, teams in sorted(due.items()) for ids in _sliced(teams)]
     return Plan(tuple(errands), tuple(arrival.id for arrival in pending))
@@ -131,7 +135,7 @@ def _suspects(
 ) -> dict[int, int]:
     """Until when they are decided, of teams with news that may bear on decided windows.
 
-    News after all that was read begin no interval before it: that much spares asking for each port.
+    News after every member was read again bear on no decided window: that much spares asking for each port.
     """
     suspects: dict[int, int] = {}
     for team in teams:

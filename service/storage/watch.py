@@ -50,6 +50,13 @@ def watched(connection: Connection) -> list[Watched]:
     return [Watched._make(row) for row in connection.execute(query)]
 
 
+def emptied(connection: Connection) -> set[int]:
+    """Teams whose members have all gone to other teams."""
+    members = tables.memberships.c
+    member = select(members.id).where(members.team_id == _teams.id, members.to_ms.is_(None))
+    return set(connection.scalars(select(_teams.id).where(~member.exists())))
+
+
 def alive(connection: Connection, team_ids: Sequence[int], from_ms: int, to_ms: int) -> list[Alive]:
     """Findings of teams that were raised by `to_ms` and not cleared by `from_ms`, in order of their raise."""
     query = (
