@@ -20,8 +20,8 @@ from service.terms import UNKNOWN
 class Lives:
     """States by team, as rows of the arrays in which they were left.
 
-    `reached_ms` says of a team up to when each of its members has been read: a sample after
-    that begins no interval before it.
+    `reached_ms` says of a team by when each of its members was read again after the last decided
+    window: a sample after that neither ends nor cuts an interval that began before that window's end.
     """
 
     def __init__(self) -> None:
@@ -53,6 +53,7 @@ class Lives:
         """Forget these teams."""
         for team_id in team_ids:
             self._rows.pop(team_id, None)
+            self.reached_ms.pop(team_id, None)
 
     def recall(self, team_ids: Sequence[int], slot: int) -> LifeState | None:
         """The state of the teams before a window, or None where any of them is not remembered just there."""

@@ -54,12 +54,14 @@ class Judged:
         return {(t.device, t.team): i for t, i in zip(teams, self.placed.team_ids.tolist(), strict=True)}
 
     def reached_ms(self) -> dict[int, int]:
-        """By team, up to when every member was read."""
+        """By team, up to when every member was first read at or after the piece's end."""
         placed, read = self.placed, self.assessment.samples
-        last = np.full(len(placed.port_ids), UNKNOWN, dtype=np.int64)
-        np.maximum.at(last, read.port, read.at_ms)
+        never = np.iinfo(np.int64).max
+        first = np.full(len(placed.port_ids), never, dtype=np.int64)
+        after = read.at_ms >= self.assessment.members.span.end_ms
+        np.minimum.at(first, read.port[after], read.at_ms[after])
         seats = placed.layout.members
-        of_team = np.where(seats == UNKNOWN, np.iinfo(np.int64).max, last[seats]).min(axis=1)
+        of_team = np.where(seats == UNKNOWN, UNKNOWN, first[seats]).max(axis=1)
         return dict(zip(placed.team_ids.tolist(), of_team.tolist(), strict=True))
 
 
