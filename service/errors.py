@@ -165,3 +165,10 @@ class Overloaded(ServiceError):
         super().__init__(f"{most} {what} are worked at already; send this one again a little later")
         self.what = what
         self.most = most
+
+
+class DecidedElsewhere(ServiceError):
+    """Another process decided windows that this one was about to decide."""
+
+    def __init__(self) -> None:
+        super().__init__("another process has decided these windows meanwhile; this one leaves them to it")

@@ -9,6 +9,7 @@ from functools import partial
 
 from sqlalchemy import Connection, Engine
 
+from service.errors import DecidedElsewhere
 from service.evaluation import plan, restating, rolling, sources, telling
 from service.evaluation.lives import Lives
 from service.evaluation.piece import Course, Desk, Judged, judge
@@ -86,6 +87,7 @@ class Evaluator:
     def _decided(
         self, connection: Connection, *, errand: Errand, span: Span, course: Course | None, desk: Desk
     ) -> tuple[Judged, Counter[str]]:
+        _hold(connection, errand, span.first_ms)
         judged = judge(connection, errand, span, course, desk)
         counts = _settled(connection, judged, errand)
         counts["owed"] += telling.keep(connection, judged, self._routes, desk.now_ms)
@@ -98,6 +100,7 @@ class Evaluator:
         course: Course | None = None
         for span in errand.pieces(self._policy.width_ms):
             with self._engine.begin() as connection:
+                _hold(connection, errand, errand.decided_ms)
                 judged = judge(connection, errand, span, course, desk)
                 counts.update(_settled(connection, judged, errand))
             course = judged.course
@@ -110,6 +113,7 @@ class Evaluator:
         steps: list[Told] = []
         changes: list[Restated] = []
         course: Course | None = None
+        _hold(connection, errand, errand.decided_ms)
         for span in errand.pieces(self._policy.width_ms):
             judged = judge(connection, errand, span, course, desk)
             course = judged.course
@@ -121,6 +125,12 @@ class Evaluator:
         counts["owed"] += restating.settle(connection, anew, self._routes, desk.now_ms)
         inventory.note_decided(connection, errand.team_ids.tolist(), errand.end_ms)
         return counts + _told(steps)
+
+
+def _hold(connection: Connection, errand: Errand, decided_ms: int) -> None:
+    """Go on only from where the plan left the teams: who was held up so long that another took over must not."""
+    if inventory.hold_decided(connection, errand.team_ids.tolist()) != {decided_ms}:
+        raise DecidedElsewhere
 
 
 def _settled(connection: Connection, judged: Judged, errand: Errand) -> Counter[str]:

@@ -23,6 +23,7 @@ __all__ = [
     "Team",
     "decided",
     "devices",
+    "hold_decided",
     "layout",
     "note_decided",
     "note_device",
@@ -212,6 +213,12 @@ def decided(connection: Connection, team_ids: Sequence[int]) -> dict[int, int | 
     """By team, until when its windows have been evaluated; None where none was."""
     query = select(teams_table.c.id, teams_table.c.decided_ms).where(among(connection, teams_table.c.id, team_ids))
     return {row[0]: row[1] for row in connection.execute(query)}
+
+
+def hold_decided(connection: Connection, team_ids: Sequence[int]) -> set[int | None]:
+    """Until when the windows of these teams have been evaluated; nobody else can move that within this transaction."""
+    query = select(teams_table.c.decided_ms).where(among(connection, teams_table.c.id, team_ids))
+    return set(connection.scalars(query.order_by(teams_table.c.id).with_for_update(key_share=True)))
 
 
 def _teams() -> Select[Any]:

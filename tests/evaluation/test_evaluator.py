@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import random
+from collections.abc import Iterator
 
 import numpy as np
 import pytest
 from evaluation.rounds import LATENESS_S, Rounds
 from examples import GIGABIT
-from sqlalchemy import func, select
+from sqlalchemy import Connection, func, select
 from walks.outcome import at_once, left, same_figures
 from walks.traffic import START_S, polls
 
-from service.evaluation import Evaluator, Policy
+from service.errors import DecidedElsewhere
+from service.evaluation import Evaluator, Policy, plan
 from service.storage import arrivals, events, findings, inventory, rollups, tables
 from service.storage.database import reading
 from service.terms import Rule
@@ -56,6 +58,20 @@ class TestRun:
 
         with reading(rounds.engine) as connection:
             assert arrivals.pending(connection) == []
+
+    def test_goes_on_where_all_members_of_a_team_have_gone_to_another(self, rounds):
+        samples = polls((4, (0.3, 0.2)))
+        rounds.walk([s for s in samples if s["time"] - START_S <= 120], 150)
+        renamed = [{**s, "team": "renamed"} for s in samples if s["time"] - START_S > 120]
+
+        rounds.push(renamed, 280)
+        outcome = rounds.run(280)
+
+        assert outcome.windows == 2
+        with reading(rounds.engine) as connection:
+            assert arrivals.pending(connection) == []
+            decided = [team.decided_ms for team in inventory.teams(connection).items]
+        assert decided == [(START_S + 180) * 1000] * 2
 
     def test_takes_the_speed_that_an_operator_set(self, rounds):
         # 94 % of 1 Gbit/s on ports that claim 10.
@@ -215,6 +231,22 @@ class TestLateSamples:
         assert raised == []
         assert open_ids(rounds.engine) == []
 
+    def test_restate_a_decided_window_when_its_last_interval_is_cut_though_another_member_lags(self, sqlite_engine):
+        rounds = Rounds(sqlite_engine)
+        # Decided up to 300 s: m1 was read up to 310 s, m2 at 290 s and 330 s; then comes m2 of 320 s.
+        samples = [s for s in polls((10, (0.3, 0.2))) if s["port"] == "m1" or s["time"] - START_S not in (300, 310)]
+        first = [s for s in samples if s["time"] - START_S <= 330]
+        later = [s for s in first if s["time"] - START_S > 310 and (s["port"], s["time"] - START_S) != ("m2", 330)]
+        busy = [{**s, "out_octets": s["out_octets"] + 900_000_000} if s["port"] == "m2" else s for s in later]
+        rounds.push([s for s in first if s not in later], 389)
+        rounds.run(390)
+
+        rounds.push(busy, 391)
+        rounds.run(391)
+
+        known = [s for s in first if s not in later] + busy
+        assert same_figures(left(rounds.engine, 300).members, at_once(known, 300).members)
+
     def test_older_than_a_day_correct_windows_and_no_finding(self, sqlite_engine):
         rounds = Rounds(sqlite_engine)
         day_s = 26 * HOUR_S
@@ -239,11 +271,15 @@ class TestTransactions:
     def test_a_round_that_fails_half_way_leaves_nothing_of_the_piece(self, rounds, monkeypatch):
         rounds.push(polls(*HOT), HOT_END_S)
 
-        def fail(*_told: object) -> None:
-            raise RuntimeError("the power is gone")
+        noted = inventory.note_decided
+
+        def fail_later(connection: Connection, team_ids: list[int], decided_ms: int) -> None:
+            if decided_ms > (START_S + 60) * 1000:
+                raise RuntimeError("the power is gone")
+            noted(connection, team_ids, decided_ms)
 
         with monkeypatch.context() as broken:
-            broken.setattr(inventory, "note_decided", lambda c, ids, ms: fail() if ms > (START_S + 60) * 1000 else None)
+            broken.setattr(inventory, "note_decided", fail_later)
             with pytest.raises(RuntimeError, match="power"):
                 rounds.run(HOT_END_S + LATENESS_S)
         with reading(rounds.engine) as connection:
@@ -253,4 +289,27 @@ class TestTransactions:
         rounds.evaluator.forget()
         rounds.run(HOT_END_S + LATENESS_S)
 
+        assert told(rounds.engine) == ["raised", "cleared"]
+
+    def test_an_evaluator_held_up_while_another_took_over_undoes_nothing(self, rounds, monkeypatch):
+        rounds.walk([s for s in polls(*HOT) if s["time"] - START_S <= 420], 420)
+        raised = open_ids(rounds.engine)
+        rounds.push([s for s in polls(*HOT) if s["time"] - START_S > 420], HOT_END_S)
+        drawn_up, other = plan.drawn_up, Rounds(rounds.engine)
+
+        def held_up(drawn: plan.Plan) -> Iterator[plan.Errand]:
+            monkeypatch.setattr(plan, "drawn_up", drawn_up)
+            other.run(HOT_END_S + LATENESS_S)
+            yield from drawn.errands
+
+        def overtaken(*given: object) -> plan.Plan:
+            drawn = drawn_up(*given)
+            return plan.Plan(held_up(drawn), drawn.settled)
+
+        monkeypatch.setattr(plan, "drawn_up", overtaken)
+        with pytest.raises(DecidedElsewhere):
+            rounds.run(480 + LATENESS_S)
+
+        assert len(raised) == 1
+        assert open_ids(rounds.engine) == []
         assert told(rounds.engine) == ["raised", "cleared"]
