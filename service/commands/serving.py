@@ -52,7 +52,7 @@ def work(settings_file: Path | None, migrate: bool | None) -> None:
 
 
 @click.command()
-@click.option("--port", type=click.IntRange(0, 65_535), default=8428, show_default=True, help="Where it answers.")
+@click.option("--port", type=click.IntRange(0, 65_535), default=8440, show_default=True, help="Where it answers.")
 @click.option("--once", is_flag=True, help="End when the day is over, instead of answering on until Ctrl-C.")
 @click.option("--seed", type=click.IntRange(0), help="Another day of the same exchange; the plots stay.")
 def demo(port: int, once: bool, seed: int | None) -> None:

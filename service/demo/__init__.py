@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-PORT = 8428
+PORT = 8440
 
 
 def run(*, port: int = PORT, once: bool = False, seed: int | None = None, say: Callable[[str], None]) -> None:

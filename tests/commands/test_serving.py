@@ -13,7 +13,8 @@ import pytest
 from pytest_httpserver import HTTPServer
 from standardwebhooks import Webhook
 
-from service import app
+from service import app, demo
+from service.commands import serving
 
 TOP = Path(__file__).resolve().parents[2]
 SECRET = "whsec_" + base64.b64encode(b"Zeta" * 8).decode()
@@ -209,3 +210,10 @@ class TestHalves:
             process.ended()
 
         assert len(receiver.log) == 1
+
+
+class TestDemo:
+    def test_offers_the_port_that_the_demo_itself_takes(self):
+        offered = next(option for option in serving.demo.params if option.name == "port")
+
+        assert offered.default == demo.PORT
