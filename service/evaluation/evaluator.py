@@ -51,16 +51,16 @@ class Evaluator:
 
     def run(self, now_ms: int) -> Outcome:
         """Evaluate all windows that are due at `now_ms`."""
-        drawn = database.retried(self._engine, partial(self._drawn_up, now_ms=now_ms))
-        counts: Counter[str] = Counter()
+        drawn, counts = database.retried(self._engine, partial(self._drawn_up, now_ms=now_ms))
         for errand in drawn.errands:
             counts.update(self._done(errand, Desk(self._policy, self._lives, now_ms)))
         if drawn.settled:
             database.retried(self._engine, lambda connection: arrivals.forget(connection, list(drawn.settled)))
         return Outcome(**counts)
 
-    def _drawn_up(self, connection: Connection, *, now_ms: int) -> plan.Plan:
-        return plan.drawn_up(connection, self._policy, now_ms, self._lives.reached_ms)
+    def _drawn_up(self, connection: Connection, *, now_ms: int) -> tuple[plan.Plan, Counter[str]]:
+        drawn = plan.drawn_up(connection, self._policy, now_ms, self._lives.reached_ms)
+        return drawn, telling.end(connection, drawn.emptied, self._routes, now_ms)
 
     def _done(self, errand: Errand, desk: Desk) -> Counter[str]:
         if not errand.is_late:

@@ -76,10 +76,11 @@ class Errand(NamedTuple):
 
 @dataclass(frozen=True)
 class Plan:
-    """Errands, and the arrivals that are settled once they are done."""
+    """Errands, the arrivals that are settled once they are done, and the teams that have no members any more."""
 
     errands: tuple[Errand, ...]
     settled: tuple[int, ...]
+    emptied: tuple[int, ...] = ()
 
 
 def drawn_up(connection: Connection, policy: Policy, now_ms: int, reached_ms: Mapping[int, int]) -> Plan:
@@ -104,7 +105,7 @@ def drawn_up(connection: Connection, policy: Policy, now_ms: int, reached_ms: Ma
         elif start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
             due.setdefault((start_ms, end_ms, team.decided_ms or 0), []).append(team.id)
     errands = [Errand(ids, *key) for key, teams in sorted(due.items()) for ids in _sliced(teams)]
-    return Plan(tuple(errands), tuple(arrival.id for arrival in pending))
+    return Plan(tuple(errands), tuple(arrival.id for arrival in pending), tuple(sorted(emptied)))
 
 
 def _oldest(pending: Sequence[arrivals.Arrival]) -> dict[int, int]:

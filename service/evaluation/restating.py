@@ -133,9 +133,11 @@ def _withdraw(connection: Connection, finding: Finding, anew: Anew, routes: Sequ
     )
     if finding.cleared_ms is not None:
         return 0
-    over = replace(finding, cleared_ms=now_ms, unverified=False, updated_ms=now_ms)
+    # Not later than what is decided: a finding that ends within windows to come counts as open before them.
+    end_ms = anew.errand.end_ms
+    over = replace(finding, cleared_ms=end_ms, unverified=False, updated_ms=end_ms)
     findings.save(connection, anew.team_ids[finding.device, finding.team], over)
-    findings.note(connection, finding.id, now_ms, "cleared", text="ended: late samples show that it was not so")
+    findings.note(connection, finding.id, end_ms, "cleared", text="ended: late samples show that it was not so")
     return delivery.owe(connection, over, "cleared", routes, now_ms)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -10,7 +11,7 @@ from sqlalchemy import Connection
 from service import delivery
 from service.evaluation.piece import Judged
 from service.rules.findings import Told
-from service.storage import findings
+from service.storage import findings, inventory, watch
 from service.terms import SEVERITY_ORDER, Finding
 from service.webhooks.routes import Route
 
@@ -28,6 +29,22 @@ def keep(connection: Connection, judged: Judged, routes: Sequence[Route], now_ms
         findings.note(connection, step.finding_id, step.at_ms, step.what, text=step.text)
         owed += delivery.owe(connection, _as_then(found[step.finding_id], step), step.what, routes, now_ms)
     return owed
+
+
+def end(connection: Connection, team_ids: Sequence[int], routes: Sequence[Route], now_ms: int) -> Counter[str]:
+    """End what is open of teams that have no members any more: nothing that comes could ever end it."""
+    counts: Counter[str] = Counter()
+    if not team_ids:
+        return counts
+    decided_ms = inventory.decided(connection, team_ids)
+    for finding, team_id in watch.alive(connection, team_ids, now_ms, now_ms):
+        if finding.cleared_ms is None:
+            end_ms = decided_ms[team_id] or now_ms
+            over = replace(finding, cleared_ms=end_ms, unverified=False, updated_ms=end_ms)
+            findings.save(connection, team_id, over)
+            findings.note(connection, over.id, end_ms, "cleared", text="ended: the team has no members any more")
+            counts += Counter(cleared=1, owed=delivery.owe(connection, over, "cleared", routes, now_ms))
+    return counts
 
 
 def _as_then(finding: Finding, step: Told) -> Finding:

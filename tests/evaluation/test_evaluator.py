@@ -14,7 +14,7 @@ from walks.outcome import at_once, left, same_figures
 from walks.traffic import START_S, polls
 
 from service.errors import DecidedElsewhere
-from service.evaluation import Evaluator, Policy, plan
+from service.evaluation import Evaluator, Policy, plan, restating
 from service.storage import arrivals, events, findings, inventory, rollups, tables
 from service.storage.database import reading
 from service.terms import Rule
@@ -72,6 +72,20 @@ class TestRun:
             assert arrivals.pending(connection) == []
             decided = [team.decided_ms for team in inventory.teams(connection).items]
         assert decided == [(START_S + 180) * 1000] * 2
+
+    def test_ends_what_is_open_of_a_team_that_has_no_members_any_more(self, rounds):
+        samples = polls(*HOT)
+        rounds.walk([s for s in samples if s["time"] - START_S <= 420], 420)
+        raised = open_ids(rounds.engine)
+        renamed = [{**s, "team": "renamed"} for s in samples if 420 < s["time"] - START_S <= 480]
+
+        rounds.push(renamed, 540)
+        rounds.run(540)
+        rounds.run(541)
+
+        assert len(raised) == 1
+        assert open_ids(rounds.engine) == []
+        assert told(rounds.engine) == ["raised", "cleared"]
 
     def test_takes_the_speed_that_an_operator_set(self, rounds):
         # 94 % of 1 Gbit/s on ports that claim 10.
@@ -230,6 +244,22 @@ class TestLateSamples:
 
         assert raised == []
         assert open_ids(rounds.engine) == []
+
+    def test_end_for_good_what_would_not_have_been_raised(self, rounds):
+        rounds.walk([s for s in polls(*HOT) if s["time"] - START_S <= 420], 420)
+        decided_ms = (START_S + 420) * 1000
+        with rounds.engine.begin() as connection:
+            kept = findings.listing(connection).items[0]
+            errand = plan.Errand(np.array([kept.team_id]), decided_ms - 420_000, decided_ms, decided_ms)
+            team_ids = {(kept.finding.device, kept.finding.team): kept.team_id}
+            anew = restating.Anew(errand, {}, [], [], team_ids)
+            restating.settle(connection, anew, rounds.routes, decided_ms + LATENESS_S * 1000)
+        rounds.evaluator.forget()
+
+        rounds.run(450 + LATENESS_S)
+
+        assert open_ids(rounds.engine) == []
+        assert told(rounds.engine) == ["raised", "cleared"]
 
     def test_restate_a_decided_window_when_its_last_interval_is_cut_though_another_member_lags(self, sqlite_engine):
         rounds = Rounds(sqlite_engine)
