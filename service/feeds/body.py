@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from email.message import Message
 
-from service.errors import UnsupportedForm
+from service.errors import TooLarge, UnsupportedForm
 from service.feeds import arrow, columnar, counter_file, encoding, json_rows, ndjson, unpack
 from service.feeds.limits import IngestLimits
 from service.terms import Parsed
@@ -19,6 +19,9 @@ NDJSON = "application/x-ndjson"
 CSV = "text/csv"
 ARROW = "application/vnd.apache.arrow.stream"
 FORMS = (JSON, NDJSON, CSV, ARROW)
+
+# A sample is one object; names may hold a bracket or two, and what is refused item by item a few more.
+BRACKETS_A_SAMPLE, SPARE_BRACKETS = 4, 1_000_000
 
 __all__ = ["ARROW", "CSV", "FORMS", "JSON", "NDJSON", "IngestLimits", "parse"]
 
@@ -45,13 +48,29 @@ def _reader(content_type: str) -> Callable[[bytes, IngestLimits], Parsed]:
     return _READERS[form]
 
 
+def _few_brackets(octets: bytes, limits: IngestLimits) -> None:
+    """Refuse far more objects and lists than samples: a few packed octets of them unpack into gigabytes."""
+    if octets.count(b"{") + octets.count(b"[") > BRACKETS_A_SAMPLE * limits.max_samples + SPARE_BRACKETS:
+        raise TooLarge(
+            "body",
+            f"holds many more objects and lists than {limits.max_samples} samples have",
+            "send samples as flat objects, in smaller batches",
+        )
+
+
 def _json(body: bytes, limits: IngestLimits) -> Parsed:
+    _few_brackets(body, limits)
     return (columnar.parse if columnar.is_columnar(body) else json_rows.parse)(body, limits)
+
+
+def _ndjson(body: bytes, limits: IngestLimits) -> Parsed:
+    _few_brackets(body, limits)
+    return ndjson.parse(body, limits)
 
 
 _READERS: dict[str, Callable[[bytes, IngestLimits], Parsed]] = {
     JSON: _json,
-    NDJSON: ndjson.parse,
+    NDJSON: _ndjson,
     CSV: counter_file.parse,
     ARROW: arrow.parse,
 }

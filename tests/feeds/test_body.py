@@ -301,6 +301,13 @@ class TestNothingCrashes:
 
 
 class TestBombs:
+    @pytest.mark.parametrize("form", [body.JSON, body.NDJSON])
+    def test_of_empty_lists_are_refused_before_they_are_read(self, form):
+        lists = b'{"samples":[' + b"[]," * 1_500_000 + b"[]]}"
+
+        with pytest.raises(TooLarge, match="many more objects and lists"):
+            body.parse(gzip.compress(lists, 1), form, "gzip")
+
     def test_of_gzip_are_refused_before_they_are_unpacked(self):
         bomb = gzip.compress(bytes(64 << 20), 9)
 
