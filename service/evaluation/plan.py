@@ -19,6 +19,7 @@ RESTATED_MS = 24 * HOUR_MS
 # A device that has said nothing for so long gets no more windows without data.
 GONE_MS = 48 * HOUR_MS
 TEAMS_AT_ONCE = 500
+TEAM_WINDOWS_AT_ONCE = 60_000  # some 100 MB of samples every 10 s
 WINDOWS_AT_ONCE = 720
 
 
@@ -104,7 +105,11 @@ def drawn_up(connection: Connection, policy: Policy, now_ms: int, reached_ms: Ma
             inventory.note_decided(connection, [team.id], end_ms)
         elif start_ms < end_ms and (team.id in oldest or not _is_gone(team)):
             due.setdefault((start_ms, end_ms, team.decided_ms or 0), []).append(team.id)
-    errands = [Errand(ids, *key) for key, teams in sorted(due.items()) for ids in _sliced(teams)]
+    errands = [
+        Errand(ids, start_ms, end_ms, decided_ms)
+        for (start_ms, end_ms, decided_ms), teams in sorted(due.items())
+        for ids in _sliced(teams, (end_ms - start_ms) // policy.width_ms)
+    ]
     return Plan(tuple(errands), tuple(arrival.id for arrival in pending), tuple(sorted(emptied)))
 
 
@@ -212,9 +217,11 @@ def _is_gone(team: Watched) -> bool:
     return team.last_sample_ms is None or (team.decided_ms or 0) > team.last_sample_ms + GONE_MS
 
 
-def _sliced(team_ids: Sequence[int]) -> Iterator[Codes]:
-    for first in range(0, len(team_ids), TEAMS_AT_ONCE):
-        yield np.array(team_ids[first : first + TEAMS_AT_ONCE], dtype=np.int32)
+def _sliced(team_ids: Sequence[int], windows: int) -> Iterator[Codes]:
+    """Teams so many at a time that what is read of so many windows stays small; fewer where there is much to catch up."""
+    step = max(1, min(TEAMS_AT_ONCE, TEAM_WINDOWS_AT_ONCE // max(1, windows)))
+    for first in range(0, len(team_ids), step):
+        yield np.array(team_ids[first : first + step], dtype=np.int32)
 
 
 def _floor(at_ms: int, width_ms: int) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from examples import EPOCH_MS, a_finding
 
-from service.evaluation.plan import RESTATED_MS, WINDOWS_AT_ONCE, Errand, Policy, _begun_by
+from service.evaluation.plan import RESTATED_MS, WINDOWS_AT_ONCE, Errand, Policy, _begun_by, _sliced
 from service.terms import Rule
 
 WINDOW_MS = 30_000
@@ -64,6 +64,18 @@ class TestBegunBy:
     )
     def test_goes_back_until_none_was_open(self, findings, start):
         assert _begun_by(EPOCH_MS + 50 * WINDOW_MS, findings, WINDOW_MS) == EPOCH_MS + start * WINDOW_MS
+
+
+class TestSliced:
+    @pytest.mark.parametrize(("windows", "sizes"), [(1, [500, 500, 200]), (120, [500, 500, 200]), (600, [100] * 12)])
+    def test_takes_fewer_teams_where_there_is_much_to_catch_up(self, windows, sizes):
+        slices = list(_sliced(range(1200), windows))
+
+        assert [len(some) for some in slices] == sizes
+        assert np.concatenate(slices).tolist() == list(range(1200))
+
+    def test_takes_a_team_however_much_there_is(self):
+        assert [some.tolist() for some in _sliced([7, 8], 1_000_000)] == [[7], [8]]
 
 
 class TestPolicy:
