@@ -218,7 +218,7 @@ def _is_gone(team: Watched) -> bool:
 
 
 def _sliced(team_ids: Sequence[int], windows: int) -> Iterator[Codes]:
-    """Teams so many at a time that what is read of so many windows stays small; fewer where there is much to catch up."""
+    """Teams so many at a time that what is read of them stays small: fewer where there are many windows to catch up."""
     step = max(1, min(TEAMS_AT_ONCE, TEAM_WINDOWS_AT_ONCE // max(1, windows)))
     for first in range(0, len(team_ids), step):
         yield np.array(team_ids[first : first + step], dtype=np.int32)
