@@ -43,8 +43,8 @@ def check_settings(settings_file: Path | None) -> None:
     )
     chance = false_raise_chance(FLAGGED_BY_LUCK, told.rules.rule())
     click.echo(
-        f"rules: were {FLAGGED_BY_LUCK * 100:.0f} % of the windows flagged by luck, {told.rules.raise_windows} of the last"
-        f" {told.rules.raise_of} would be so with a chance of {chance:.2g}"
+        f"rules: were {FLAGGED_BY_LUCK * 100:.0f} % of the windows flagged by luck,"
+        f" {told.rules.raise_windows} of the last {told.rules.raise_of} would be so with a chance of {chance:.2g}"
     )
     for name in unsigned:
         click.echo(f"note: route {name} has no secret, so that its receiver cannot tell who sent a message", err=True)
