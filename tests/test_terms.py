@@ -1,8 +1,11 @@
 """What the nouns say of themselves."""
 
-import pytest
+from dataclasses import replace
 
-from service.terms import EGRESS, INGRESS, MARK_WORDS, Basis, Mark, words_of_marks
+import pytest
+from examples import a_layout
+
+from service.terms import EGRESS, INGRESS, MARK_WORDS, UNKNOWN, Basis, Mark, PortName, words_of_marks
 
 
 class TestWordsOfMarks:
@@ -31,3 +34,11 @@ class TestWordsOfMarks:
 def told_of(mark: Mark) -> list[int]:
     """The directions that a mark is about."""
     return {Mark.UNCERTAIN_EGRESS: [EGRESS], Mark.UNCERTAIN_INGRESS: [INGRESS]}.get(mark, [EGRESS, INGRESS])
+
+
+class TestTeamOfPort:
+    def test_is_the_position_of_the_team_and_unknown_for_a_port_of_none(self):
+        layout = a_layout(2, 3)
+        lone = replace(layout, ports=(*layout.ports, PortName("sm-07", "spare")))
+
+        assert lone.team_of_port().tolist() == [0, 0, 1, 1, 1, UNKNOWN]

@@ -173,10 +173,7 @@ def _touched(
     """
     placed = inventory.layout(connection, team_ids)
     touched = {team_id: oldest[team_id] for team_id in team_ids}
-    seats = placed.layout.members
-    team_of_port = np.zeros(len(placed.port_ids), dtype=np.int32)
-    for row, team_id in enumerate(placed.team_ids.tolist()):
-        team_of_port[seats[row][seats[row] >= 0]] = team_id
+    team_of_port = placed.team_ids[placed.layout.team_of_port()]
     before = np.array([oldest[team_id] for team_id in team_of_port.tolist()], dtype=np.int64)
     if len(before):
         found = samples.last_before(connection, placed.port_ids, before, not_before_ms=int(before.min()) - reach_ms)

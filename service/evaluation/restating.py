@@ -18,7 +18,7 @@ from service.evaluation.plan import Errand
 from service.evaluation.telling import BORN, worse
 from service.rules.findings import Told
 from service.storage import findings, watch
-from service.terms import DIRECTIONS, UNKNOWN, Finding
+from service.terms import DIRECTIONS, Finding
 from service.webhooks.routes import Route
 
 MOST_TOLD = 20  # restated windows that one line of history spells out
@@ -43,7 +43,7 @@ def restated(judged: Judged) -> list[Restated]:
         return []
     placed, members = judged.placed, judged.assessment.members
     position = {port_id: at for at, port_id in enumerate(placed.port_ids.tolist())}
-    team_of = {port: team for team, row in enumerate(placed.layout.members.tolist()) for port in row if port != UNKNOWN}
+    team_of = placed.layout.team_of_port()
     there = dict(zip(judged.before.team_ids.tolist(), judged.before.there, strict=True))
     found: list[Restated] = []
     for before, port_id in enumerate(judged.before.port_ids.tolist()):

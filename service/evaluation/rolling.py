@@ -10,7 +10,7 @@ from sqlalchemy import Connection
 from service.evaluation.piece import Judged, by_layout
 from service.numerics.rollup import WIDTH_MS, Rollups, rolled_up
 from service.storage import rollups, windows
-from service.terms import UNKNOWN, Floats, MemberWindows, Rule, Span
+from service.terms import Floats, MemberWindows, Span
 
 
 @dataclass(frozen=True)
@@ -41,11 +41,7 @@ def roll_up(connection: Connection, judged: Judged, decided_ms: int) -> None:
 
 def _hot_lines(judged: Judged) -> Floats:
     """The hot line of each port's team, shape (n_ports,)."""
-    members = judged.placed.layout.members
-    lines = np.full(len(judged.placed.port_ids), Rule().hot_above)
-    for rule, seats in zip(judged.rules, members, strict=True):
-        lines[seats[seats != UNKNOWN]] = rule.hot_above
-    return lines
+    return np.array([rule.hot_above for rule in judged.rules])[judged.placed.layout.team_of_port()]
 
 
 def _rolled(members: MemberWindows, slots: Span, hot: Floats) -> Rolled:

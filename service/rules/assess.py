@@ -172,8 +172,8 @@ def _lines(run: Run) -> tuple[list[tuple[float, float]], Codes]:
     of_port = np.zeros(len(run.layout.ports), dtype=np.int32)
     of_team = np.array([distinct.setdefault((r.coverage_min, r.hot_above), len(distinct)) for r in run.rules], int)
     if len(distinct) > 1:
-        there = run.layout.members != UNKNOWN
-        of_port[run.layout.members[there]] = np.broadcast_to(of_team[:, np.newaxis], there.shape)[there]
+        team = run.layout.team_of_port()
+        of_port[team != UNKNOWN] = of_team[team[team != UNKNOWN]]
     return list(distinct), of_port
 
 

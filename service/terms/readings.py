@@ -145,6 +145,13 @@ class Layout:
     device_of_team: Codes
     members: Codes
 
+    def team_of_port(self) -> Codes:
+        """The position of each port's team, shape (n_ports,); UNKNOWN for a port of none."""
+        found = np.full(len(self.ports), UNKNOWN, dtype=np.int32)
+        team, seat = np.nonzero(self.members != UNKNOWN)
+        found[self.members[team, seat]] = team
+        return found
+
 
 @dataclass(frozen=True)
 class Reject:
