@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path as FilePath
 from typing import Any, Self
 from urllib.parse import urlsplit
@@ -58,24 +58,12 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _names_each_team_once(self) -> Self:
-        seen: set[tuple[str, str]] = set()
-        for at, team in enumerate(self.teams):
-            if (team.device, team.team) in seen:
-                raise refusal(
-                    f"device {team.device!r}, team {team.team!r} has an entry already", "keep one", f"teams.{at}.team"
-                )
-            seen.add((team.device, team.team))
+        _each_once("team", [(team.device, team.team) for team in self.teams])
         return self
 
     @model_validator(mode="after")
     def _names_each_port_once(self) -> Self:
-        seen: set[tuple[str, str]] = set()
-        for at, port in enumerate(self.ports):
-            if (port.device, port.port) in seen:
-                raise refusal(
-                    f"device {port.device!r}, port {port.port!r} has an entry already", "keep one", f"ports.{at}.port"
-                )
-            seen.add((port.device, port.port))
+        _each_once("port", [(port.device, port.port) for port in self.ports])
         return self
 
     @model_validator(mode="after")
@@ -127,6 +115,16 @@ class Settings(BaseSettings):
             future_ms=self.ingest.future_s * 1000,
             retention_ms=self.retention.samples_h * 3_600_000,
         )
+
+
+def _each_once(kind: str, named: Sequence[tuple[str, str]]) -> None:
+    """Refuse a second entry for a device's team or port."""
+    seen: set[tuple[str, str]] = set()
+    for at, (device, name) in enumerate(named):
+        if (device, name) in seen:
+            what = f"device {device!r}, {kind} {name!r} has an entry already"
+            raise refusal(what, "keep one", f"{kind}s.{at}.{kind}")
+        seen.add((device, name))
 
 
 def read(file: FilePath | None) -> Settings:
