@@ -13,6 +13,7 @@ from sqlalchemy import (
     BigInteger,
     Boolean,
     Column,
+    Float,
     ForeignKey,
     Index,
     Integer,
@@ -23,6 +24,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    false,
 )
 
 from service.terms import COUNTERS
@@ -279,4 +281,72 @@ leases = Table(
     Column("owner", String(64), nullable=False),
     _instant("until_ms"),
     Column("epoch", Integer, nullable=False),
+)
+
+# What people declared of a port, and what its device says: one row each. By names, because a port may be declared
+# that nobody has heard of yet.
+claims = Table(
+    "claims",
+    metadata,
+    Column("device", String(255), primary_key=True),
+    Column("port", String(255), primary_key=True),
+    Column("said_by", String(16), primary_key=True),  # declared or discovered
+    Column("team", String(255), nullable=False, server_default=""),
+    Column("role", SmallInteger, nullable=False, server_default="0"),
+    Column("override", Boolean, nullable=False, server_default=false()),
+    Column("aggregate_of", String(255), nullable=False, server_default=""),
+    Column("if_index", BigInteger, nullable=False, server_default="0"),
+    Column("mac", BigInteger, nullable=False, server_default="0"),
+    Column("far_device", String(255), nullable=False, server_default=""),
+    Column("far_port", String(255), nullable=False, server_default=""),
+    Column("owner", String(255), nullable=False, server_default=""),
+    Column("site", String(255), nullable=False, server_default=""),
+    Column("alias", Text, nullable=False, server_default=""),
+    Column("source", String(255), nullable=False, server_default=""),
+    Column("actor", SmallInteger, nullable=True),  # LACP states in the order of the LACPDU's octet
+    Column("partner", SmallInteger, nullable=True),
+    Column("partner_system", BigInteger, nullable=False, server_default="0"),
+    Column("partner_key", Integer, nullable=False, server_default="0"),
+    Column("partner_port", Integer, nullable=False, server_default="0"),
+    _instant("seen_ms"),
+    _instant("changed_ms"),
+)
+
+# Devices that this service polls, declared or not, and how that goes.
+agents = Table(
+    "agents",
+    metadata,
+    Column("device", String(255), primary_key=True),
+    Column("address", String(255), nullable=False),
+    Column("version", String(8), nullable=False),
+    Column("clear_text", Boolean, nullable=False),
+    Column("interval_ms", BigInteger, nullable=False),  # as asked for
+    Column("stretched_ms", BigInteger, nullable=False),  # as it is kept while there is too much to do; the same else
+    _instant("since_ms"),
+    _instant("asked_ms", optional=True),
+    _instant("answered_ms", optional=True),
+    Column("failures", Integer, nullable=False, server_default="0"),  # in a row
+    _instant("next_ms", optional=True),
+    Column("took_ms", BigInteger, nullable=True),  # the last round with this device
+    Column("skew_ms", BigInteger, nullable=True),  # between the first and the last reading of its last poll
+    Column("polls", BigInteger, nullable=False, server_default="0"),
+    Column("lost", BigInteger, nullable=False, server_default="0"),
+    Column("trouble", Text, nullable=False, server_default=""),
+    Column("notes", Text, nullable=False, server_default="[]"),  # what of its tables deviates, as a JSON list
+)
+
+# How far two readings of the same traffic agree: a team's members and its aggregator interface, or two ends of a cable.
+agreements = Table(
+    "agreements",
+    metadata,
+    Column("what", String(16), primary_key=True),  # sum or cable
+    Column("device", String(255), primary_key=True),
+    Column("name", String(255), primary_key=True),  # the team, or the port
+    Column("direction", SmallInteger, primary_key=True, autoincrement=False),
+    Column("against", String(511), nullable=False),  # the aggregator interface, or far device and port
+    Column("here_bps", BigInteger, nullable=False),
+    Column("there_bps", BigInteger, nullable=False),
+    Column("difference", Float, nullable=False),  # share of the larger
+    Column("agrees", Boolean, nullable=False),
+    _instant("at_ms"),
 )

@@ -1,0 +1,1 @@
+"""Watching devices by itself: whom to ask when, and what becomes of the answers."""

@@ -1,0 +1,1 @@
+"""What a Linux kernel says of its interfaces, bonds and routes, read without a socket."""

@@ -1,0 +1,1 @@
+"""What SNMP agents say, read without a socket: teams from standard tables, samples from counters."""

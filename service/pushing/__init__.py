@@ -1,0 +1,1 @@
+"""Pushing readings of this host to a service elsewhere, across its absences."""
