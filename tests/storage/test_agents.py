@@ -25,7 +25,7 @@ class TestNote:
             polls=2**40,
             lost=7,
             trouble="does not answer",
-            notes=("speaks of a team of nine", "says ‘up’ twice"),
+            notes=("speaks of a team of nine", "counts Straße twice"),
         )
         agents.note(connection, [full])
 
