@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from service.storage.retention import Retention
 
 EVALUATE_EVERY_S = 2
+LISTEN_EVERY_S = 3
 DELIVER_EVERY_S = 1
 CLEAN_EVERY_S = 600
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
@@ -33,6 +34,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
     """The recurring work."""
     return (
         Job("evaluation", EVALUATE_EVERY_S, lambda: evaluate(parts)),
+        Job("listening", LISTEN_EVERY_S, lambda: hear(parts)),
         Job("lease", RENEW_EVERY_S, lambda: keep_lease(parts)),
         Job("delivery", DELIVER_EVERY_S, lambda: deliver(parts)),
         Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
@@ -51,6 +53,17 @@ def evaluate(parts: Parts) -> None:
     outcome = parts.shift.evaluator(parts, epoch).run(parts.clock())
     if outcome.raised or outcome.cleared:
         log.info("evaluated", windows=outcome.windows, raised=outcome.raised, cleared=outcome.cleared)
+
+
+def hear(parts: Parts) -> None:
+    """Note which sources fell silent and which are heard again, unless another process is the one that evaluates."""
+    if held_epoch(parts) is None:
+        return
+    outcome = parts.shift.listener(parts).listen(parts.clock())
+    if outcome.silent:
+        log.warning("sources fell silent", count=outcome.silent)
+    if outcome.heard:
+        log.info("sources are heard again", count=outcome.heard)
 
 
 def held_epoch(parts: Parts) -> int | None:

@@ -21,6 +21,7 @@ from service.webhooks.routes import Route
 if TYPE_CHECKING:
     from service.delivery import Send
     from service.evaluation import Evaluator, Policy
+    from service.evaluation.listening import Listener
 
 
 def now_ms() -> int:
@@ -34,6 +35,7 @@ class Shift:
     def __init__(self) -> None:
         self.epoch: int | None = None
         self._evaluator: Evaluator | None = None
+        self._listener: Listener | None = None
 
     def evaluator(self, parts: Parts, epoch: int) -> Evaluator:
         """The evaluator of a turn; a new turn starts with an empty memory, because others evaluated meanwhile."""
@@ -45,6 +47,14 @@ class Shift:
             self._evaluator.forget()
             self.epoch = epoch
         return self._evaluator
+
+    def listener(self, parts: Parts) -> Listener:
+        """Who listens to the sources; what it remembers of a turn before is spared them, not held against them."""
+        if self._listener is None:
+            from service.evaluation.listening import Listener
+
+            self._listener = Listener(parts.engine, policy_of(parts.settings).waits_ms)
+        return self._listener
 
 
 @dataclass(frozen=True)

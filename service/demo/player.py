@@ -54,6 +54,7 @@ def play(stage: Stage, day: Scenario, narrator: Narrator) -> Played:
         if start_ms < blemishes.TWICE_MS <= end_ms:
             repeated += push(stage, readings)
         app.evaluate(stage.parts)
+        app.hear(stage.parts)
         app.deliver(stage.parts)
         narrator.tell(stage.receiver.messages)
     return Played(pushed, repeated, time.monotonic() - began)

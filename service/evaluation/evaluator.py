@@ -89,7 +89,7 @@ class Evaluator:
     ) -> tuple[Judged, Counter[str]]:
         _hold(connection, errand, span.first_ms)
         judged = judge(connection, errand, span, course, desk)
-        counts = _settled(connection, judged, errand)
+        counts = _settled(connection, judged, errand, desk)
         counts["owed"] += telling.keep(connection, judged, self._routes, desk.now_ms)
         inventory.note_decided(connection, errand.team_ids.tolist(), span.end_ms)
         return judged, counts + _told(judged.assessment.steps)
@@ -102,7 +102,7 @@ class Evaluator:
             with self._engine.begin() as connection:
                 _hold(connection, errand, errand.decided_ms)
                 judged = judge(connection, errand, span, course, desk)
-                counts.update(_settled(connection, judged, errand))
+                counts.update(_settled(connection, judged, errand, desk))
             course = judged.course
         return counts
 
@@ -120,7 +120,7 @@ class Evaluator:
             found.update({finding.id: finding for finding in judged.assessment.findings})
             steps += judged.assessment.steps
             changes += restating.restated(judged)
-            counts.update(_settled(connection, judged, errand))
+            counts.update(_settled(connection, judged, errand, desk))
         anew = restating.Anew(errand, found, steps, changes, judged.team_ids)
         counts["owed"] += restating.settle(connection, anew, self._routes, desk.now_ms)
         inventory.note_decided(connection, errand.team_ids.tolist(), errand.end_ms)
@@ -133,10 +133,10 @@ def _hold(connection: Connection, errand: Errand, decided_ms: int) -> None:
         raise DecidedElsewhere
 
 
-def _settled(connection: Connection, judged: Judged, errand: Errand) -> Counter[str]:
+def _settled(connection: Connection, judged: Judged, errand: Errand, desk: Desk) -> Counter[str]:
     """Keep what a piece shows besides findings: roll-ups, and what is known of sources."""
     rolling.roll_up(connection, judged, errand.decided_ms)
-    said = sources.note(connection, judged)
+    said = sources.note(connection, judged, desk)
     changed = judged.changed
     return Counter(windows=len(changed.team_id), restated=int((changed.restated > 0).sum()), events=said)
 

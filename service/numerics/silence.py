@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.terms import Ints
+from service.terms import Codes, Ints
 
 MISSED = 3  # polls on end that make a silence
 # A poll counts as missed once it is half an interval late.
@@ -25,6 +25,30 @@ def usual_interval(round_times_ms: Ints) -> int:
     """The median time between rounds, 0 with fewer than two."""
     gaps = np.diff(np.unique(round_times_ms))
     return int(np.median(gaps)) if len(gaps) else 0
+
+
+def usual_gap(port: Codes, at_ms: Ints) -> int:
+    """The median time between two samples of one port, 0 where no port has two.
+
+    Ports of one device are read one after the other, some milliseconds apart: that is no interval.
+
+    Parameters
+    ----------
+    port, at_ms : shape (n,)
+        Sorted by port and time.
+
+    Examples
+    --------
+    >>> usual_gap(np.array([0, 0, 0, 1, 1]), np.array([0, 10_000, 20_000, 5, 10_005]))
+    10000
+    """
+    gaps = np.diff(at_ms)[port[1:] == port[:-1]]
+    return int(np.median(gaps)) if len(gaps) else 0
+
+
+def missed_by_ms(interval_ms: int) -> int:
+    """How long after its last word a source of that interval has missed its third poll."""
+    return int((MISSED + LATE) * interval_ms)
 
 
 def silences(round_times_ms: Ints, now_ms: int, interval_ms: int = 0) -> tuple[Silence, ...]:

@@ -29,4 +29,5 @@ TEXTS = {
     " decides whether the port is above the hot line: send packet counters",
     "conflict": "two different readings for one instant; the first was kept. Check who else sends this port",
     "silent": "no samples for three polls; nothing is judged until they come again. Check the source",
+    "heard-again": "samples come again; what the source sends of the time between is taken in, the rest stays unknown",
 }

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import NamedTuple
 
 from sqlalchemy import Connection, select
@@ -36,6 +36,20 @@ def keep(connection: Connection, events: Sequence[DataEvent]) -> int:
             statement = inserting(connection, _table).values(**told, kind=event.kind, text=event.text)
             new += was_inserted(connection, statement)
     return new
+
+
+def times(connection: Connection, kind: str, devices: Iterable[str], from_ms: int, to_ms: int) -> dict[str, list[int]]:
+    """By device, when something of a kind happened within [from_ms, to_ms]; devices without are left out."""
+    query = (
+        select(_devices.c.name, _table.c.at_ms)
+        .join(_devices, _devices.c.id == _table.c.device_id)
+        .where(_table.c.kind == kind, _table.c.at_ms.between(from_ms, to_ms))
+        .where(among(connection, _devices.c.name, sorted(set(devices))))
+    )
+    found: dict[str, list[int]] = {}
+    for name, at_ms in connection.execute(query):
+        found.setdefault(name, []).append(at_ms)
+    return found
 
 
 def listing(  # noqa: PLR0913  # each filter by its name

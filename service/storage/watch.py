@@ -37,7 +37,6 @@ class Source(NamedTuple):
     interval_ms: int | None
     refresh_ms: int | None
     clock_offset_ms: int | None
-    silent_since_ms: int | None
 
 
 def watched(connection: Connection) -> list[Watched]:

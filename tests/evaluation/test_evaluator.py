@@ -139,7 +139,7 @@ class TestRun:
 
 
 class TestSources:
-    def test_a_source_that_misses_three_polls_is_silent_since_its_last_sample(self, rounds):
+    def test_say_once_that_a_source_missed_three_polls_after_its_last_sample(self, rounds):
         rounds.push(polls((5, (0.3, 0.2))), 300)
 
         rounds.run(360 + LATENESS_S)
@@ -147,7 +147,6 @@ class TestSources:
         with reading(rounds.engine) as connection:
             device = inventory.devices(connection).items[0]
             told = [kept.event for kept in events.listing(connection, kind="silent").items]
-        assert device.silent_since_ms == (START_S + 300) * 1000
         assert device.interval_ms == 10_000
         assert [event.at_ms for event in told] == [(START_S + 300) * 1000]
 
@@ -163,6 +162,25 @@ class TestSources:
             assert events.listing(connection, kind="clock-offset").items == ()
         assert same_figures(left(rounds.engine, 600).members, at_once(untold, 600).members)
 
+    def test_a_backlog_that_comes_in_parts_is_no_silence_between_them(self, rounds):
+        backlog = polls((10, (0.3, 0.2)))
+        for end_s in (200, 400, 600):
+            rounds.push([s for s in backlog if end_s - 200 < s["time"] - START_S <= end_s], 3000)
+            rounds.run(3000)
+
+        with reading(rounds.engine) as connection:
+            assert events.listing(connection, kind="silent").items == ()
+
+    def test_a_gap_in_what_came_late_is_a_silence_all_the_same(self, rounds):
+        samples = polls((10, (0.3, 0.2)))
+        rounds.push([s for s in samples if not 100 < s["time"] - START_S < 300], 3000)
+
+        rounds.run(3000)
+
+        with reading(rounds.engine) as connection:
+            told = [kept.event.at_ms for kept in events.listing(connection, kind="silent").items]
+        assert told == [(START_S + 100) * 1000]
+
     def test_a_clock_that_is_off_is_told_of_and_its_windows_are_placed_right(self, rounds):
         """A device 25 s ahead: what it says happened at 25 s happened at 0 s on the collector's clock."""
         ahead = [{**s, "time": s["time"] + 25} for s in polls((10, (0.3, 0.2)))]
@@ -174,17 +192,6 @@ class TestSources:
             assert inventory.devices(connection).items[0].clock_offset_ms == -25_000
         kept = left(rounds.engine, 600)
         assert kept.members.coverage[:, :, 0].tolist() == [[1.0] * 20] * 2
-
-    def test_a_source_that_is_heard_again_is_not(self, rounds):
-        samples = polls((10, (0.3, 0.2)))
-        rounds.push([s for s in samples if s["time"] - START_S <= 300], 300)
-        rounds.run(400 + LATENESS_S)
-
-        rounds.push(samples, 600)
-        rounds.run(600 + LATENESS_S)
-
-        with reading(rounds.engine) as connection:
-            assert inventory.devices(connection).items[0].silent_since_ms is None
 
 
 class TestRollUps:

@@ -1,0 +1,101 @@
+"""What tells whether sources are heard: a few columns of every device and agent, read and marked in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import NamedTuple
+
+from sqlalchemy import Connection, null, select, text
+
+from service.storage import tables
+from service.storage.dialects import among, given
+
+_devices, _agents = tables.devices, tables.agents
+
+
+class Pulse(NamedTuple):
+    """When a source was heard, and how often it should be.
+
+    A device that is polled but was never heard has no id. The fields from `asked_every_ms` on are
+    those of a device that this service polls, None and empty of all others.
+    """
+
+    device: str
+    device_id: int | None
+    feed: str
+    last_sample_ms: int | None
+    last_received_ms: int | None
+    interval_ms: int | None
+    clock_offset_ms: int | None
+    silent_since_ms: int | None
+    asked_every_ms: int | None = None
+    usual_ms: int | None = None  # as asked for, before it was stretched
+    polled_since_ms: int | None = None
+    answered_ms: int | None = None
+    clear_text: bool | None = None
+    polls: int = 0
+    lost: int = 0
+    trouble: str = ""
+
+
+class Mark(NamedTuple):
+    """A device to be marked: since when it is silent, or was; as it was known when that was judged."""
+
+    device_id: int
+    since_ms: int
+    received_ms: int
+
+
+_POLLED = (
+    _agents.c.stretched_ms,
+    _agents.c.interval_ms,
+    _agents.c.since_ms,
+    _agents.c.answered_ms,
+    _agents.c.clear_text,
+    _agents.c.polls,
+    _agents.c.lost,
+    _agents.c.trouble,
+)
+_HEARD = ("last_sample_ms", "last_received_ms", "interval_ms", "clock_offset_ms", "silent_since_ms")
+
+
+def pulses(connection: Connection, devices: Collection[str] | None = None) -> list[Pulse]:
+    """Every source: devices that have told something, and those that are polled; or those of some names."""
+    known = select(_devices.c.name, _devices.c.id, _devices.c.feed, *(_devices.c[name] for name in _HEARD), *_POLLED)
+    known = known.outerjoin(_agents, _agents.c.device == _devices.c.name)
+    unheard = select(_agents.c.device, null(), null(), *(null() for _ in _HEARD), *_POLLED)
+    unheard = unheard.outerjoin(_devices, _agents.c.device == _devices.c.name).where(_devices.c.id.is_(None))
+    if devices is not None:
+        known = known.where(among(connection, _devices.c.name, devices))
+        unheard = unheard.where(among(connection, _agents.c.device, devices))
+    return [_whole(Pulse._make(row)) for query in (known, unheard) for row in connection.execute(query)]
+
+
+def _whole(pulse: Pulse) -> Pulse:
+    if pulse.polled_since_ms is None:
+        return pulse._replace(polls=0, lost=0, trouble="")
+    return pulse if pulse.feed else pulse._replace(feed="snmp")
+
+
+def fall_silent(connection: Connection, marks: Sequence[Mark]) -> set[int]:
+    """Note since when devices are silent; those that were not silent yet and have told nothing meanwhile."""
+    return _marked(connection, marks, "given.since_ms", "silent_since_ms IS NULL")
+
+
+def hear_again(connection: Connection, marks: Sequence[Mark]) -> set[int]:
+    """Note that devices are silent no more; those that were silent since then."""
+    return _marked(connection, marks, "NULL", "silent_since_ms = given.since_ms")
+
+
+def _marked(connection: Connection, marks: Sequence[Mark], value: str, condition: str) -> set[int]:
+    if not marks:
+        return set()
+    ordered = sorted(marks)
+    columns = {name: [getattr(mark, name) for mark in ordered] for name in Mark._fields}
+    source, told = given(connection, columns)
+    statement = (
+        f"UPDATE devices SET silent_since_ms = {value} FROM {source}"  # noqa: S608  # words from here
+        f" WHERE id = given.device_id AND {condition} AND coalesce(last_received_ms, 0) = given.received_ms"
+        " RETURNING id"
+    )
+    return {row.id for row in connection.execute(text(statement), told)}
