@@ -129,7 +129,7 @@ def _after_leap(at: datetime) -> datetime:
 def _placed(wall: datetime, offset: str | None, zone: ZoneInfo | None) -> datetime:
     try:
         if offset is None:
-            return _local(wall, zone).astimezone(UTC)
+            return local(wall, zone).astimezone(UTC)
         return wall.replace(tzinfo=_offset(offset)).astimezone(UTC)
     except OverflowError as outside:
         raise NoInstant("lies outside the years 1 to 9999") from outside
@@ -145,7 +145,8 @@ def _offset(text: str) -> timezone:
     return timezone(-away if text[0] == "-" else away)
 
 
-def _local(wall: datetime, zone: ZoneInfo | None) -> datetime:
+def local(wall: datetime, zone: ZoneInfo | None) -> datetime:
+    """The instant that a clock of a zone showed; NoInstant where there is no zone, no such time, or two of them."""
     if zone is None:
         raise NoInstant("has no zone; append Z or an offset, or for a file say which zone its times are in (--zone)")
     at = wall.replace(tzinfo=zone)
