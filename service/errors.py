@@ -172,3 +172,20 @@ class DecidedElsewhere(ServiceError):
 
     def __init__(self) -> None:
         super().__init__("another process has decided these windows meanwhile; this one leaves them to it")
+
+
+class UnusableSpool(ServiceError):
+    """The folder in which batches wait to be pushed cannot be used."""
+
+    def __init__(self, folder: str, why: str) -> None:
+        super().__init__(f"{folder} cannot hold batches: {why}; name another folder with --spool, or make room")
+        self.folder = folder
+        self.why = why
+
+
+class SpoolInUse(ServiceError):
+    """Another process pushes from the same folder, and the order of batches would be lost."""
+
+    def __init__(self, folder: str) -> None:
+        super().__init__(f"{folder} is used by another process; end that one, or name another folder with --spool")
+        self.folder = folder
