@@ -9,7 +9,6 @@ import csv
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from service.errors import UnusableInput
@@ -41,21 +40,11 @@ class _Sofar:
     sizes: Counter[tuple[str, str]] = field(default_factory=Counter)
 
 
-def read(path: Path | str) -> Listed:
-    """The inventory of a file; refused as a whole where it cannot be read or has no header that is known."""
-    where = str(path)
-    try:
-        with Path(path).open("rb") as stream:
-            octets = stream.read(MOST_OCTETS + 1)
-    except OSError as failure:
-        raise UnusableInput(
-            where, f"cannot be read: {failure.strerror or failure}", "name a file that can"
-        ) from failure
-    return parse(octets, where)
+def parse(octets: bytes, where: str, source: str = "") -> Listed:
+    """The inventory that these bytes hold; `where` names them in refusals, `source` in the claims.
 
-
-def parse(octets: bytes, where: str = "inventory") -> Listed:
-    """The inventory that these bytes hold; `where` names them in refusals and as the claims' source."""
+    Refused as a whole where they are no text or have no header that is known.
+    """
     if len(octets) > MOST_OCTETS:
         raise UnusableInput(where, f"is longer than {MOST_OCTETS} octets", "split it by device")
     lines = _lines(encoding.text_of(encoding.without_mark(octets, where), where))
@@ -63,7 +52,7 @@ def parse(octets: bytes, where: str = "inventory") -> Listed:
     sofar, claims, rejects = _Sofar(), [], []
     for number, line in lines:
         told, reason = _told(line, names)
-        claim, reason = (None, reason) if reason else _claim(told, sofar, Path(where).name[:MOST_LETTERS])
+        claim, reason = (None, reason) if reason else _claim(told, sofar, source[:MOST_LETTERS])
         if claim is None:
             rejects.append(Reject(number, reason))
             continue

@@ -94,15 +94,19 @@ def all(  # noqa: A001  # read as `claims.all`
     return cursors.page(found, limit, [_key(claim) for claim in found])
 
 
-def places(connection: Connection, *, after: Place | None = None, limit: int = 100) -> list[Place]:
-    """Every port that anybody speaks of or that has sent samples, by device and port."""
+def places(
+    connection: Connection, *, declared_only: bool = False, after: Place | None = None, limit: int = 100
+) -> list[Place]:
+    """Every port that anybody speaks of or that has sent samples, by device and port; or every declared one."""
     devices, ports = tables.devices, tables.ports
     claimed = select(_claims.c.device, _claims.c.port)
+    if declared_only:
+        claimed = claimed.where(_claims.c.said_by == DECLARED)
     sent = select(devices.c.name, ports.c.name).join(devices, devices.c.id == ports.c.device_id)
     if after is not None:
         claimed = claimed.where(_beyond(_claims.c.device, _claims.c.port, after))
         sent = sent.where(_beyond(devices.c.name, ports.c.name, after))
-    both = union(claimed, sent).subquery()
+    both = (claimed if declared_only else union(claimed, sent)).subquery()
     # The database both sorts and compares, so that its own order of letters is the one that counts.
     query = select(both.c.device, both.c.port).order_by(both.c.device, both.c.port).limit(limit)
     return [(row.device, row.port) for row in connection.execute(query)]

@@ -10,6 +10,7 @@ from service.web import (
     devices,
     findings,
     health,
+    inventory,
     landing,
     metrics,
     openapi,
@@ -41,7 +42,7 @@ def make(services: Services) -> FastAPI:
     )
     application.state.services = services
     refusals.hold(application)
-    for noun in (samples, findings, teams, devices, sources, deliveries, health, metrics, landing):
+    for noun in (samples, findings, teams, devices, inventory, sources, deliveries, health, metrics, landing):
         application.include_router(noun.router)
     openapi.describe(application)
     application.add_middleware(Edge, services=services)

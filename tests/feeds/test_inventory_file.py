@@ -8,7 +8,7 @@ HEADER = ",".join(inventory_file.COLUMNS)
 
 
 def parsed(*lines, header=HEADER):
-    return inventory_file.parse("\n".join([header, *lines]).encode(), "floor.csv")
+    return inventory_file.parse("\n".join([header, *lines]).encode(), "floor.csv", "floor.csv")
 
 
 def reasons(listed):
@@ -42,7 +42,9 @@ class TestParse:
         assert listed.claims == (Claim("sm-07", "up1", DECLARED, source="floor.csv"),)
 
     def test_passes_over_remarks_and_empty_lines_and_counts_them(self):
-        listed = inventory_file.parse(b"# made by hand\r\n\r\ndevice,port\r\nsm-07,up1\r\n# no more\r\nsm-07\r\n")
+        listed = inventory_file.parse(
+            b"# made by hand\r\n\r\ndevice,port\r\nsm-07,up1\r\n# no more\r\nsm-07\r\n", "floor.csv"
+        )
 
         assert [claim.port for claim in listed.claims] == ["up1"]
         assert list(reasons(listed)) == [6]
@@ -102,18 +104,4 @@ class TestParse:
     @pytest.mark.parametrize("octets", [b"", "device,port\nsm-07,up1".encode("utf-16"), b"device,port\nsm-07,\xff"])
     def test_refuses_what_is_no_text(self, octets):
         with pytest.raises(UnusableInput):
-            inventory_file.parse(octets)
-
-
-class TestRead:
-    def test_reads_a_file(self, tmp_path):
-        file = tmp_path / "floor.csv"
-        file.write_text(f"{HEADER}\nsm-07,up1,front,active,no,,,,\n")
-
-        (claim,) = inventory_file.read(file).claims
-
-        assert (claim.source, claim.role) == ("floor.csv", Role.ACTIVE)
-
-    def test_refuses_a_file_that_is_not_there(self, tmp_path):
-        with pytest.raises(UnusableInput, match="cannot be read"):
-            inventory_file.read(tmp_path / "none.csv")
+            inventory_file.parse(octets, "floor.csv")
