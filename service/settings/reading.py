@@ -14,8 +14,10 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 
 from service.errors import WrongSetting
 from service.feeds.limits import IngestLimits
+from service.feeds.mapping import Mapping as ExportMapping
 from service.settings import sections
 from service.settings.lines import Path, line_of, lines_of
+from service.settings.mappings import Mapping as MappingSection
 from service.settings.refusals import PREFIX, refused
 from service.settings.sections import refusal
 from service.terms import Rule, TeamName
@@ -37,6 +39,7 @@ class Settings(BaseSettings):
     teams: tuple[sections.Team, ...] = ()
     ports: tuple[sections.Port, ...] = ()
     routes: tuple[sections.Route, ...] = ()
+    mappings: tuple[MappingSection, ...] = ()
     ingest: sections.Ingest = sections.Ingest()
     lateness: sections.Lateness = sections.Lateness()
     retention: sections.Retention = sections.Retention()
@@ -67,11 +70,12 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
-    def _names_each_route_once(self) -> Self:
-        names = [route.name for route in self.routes]
-        for at, name in enumerate(names):
-            if name in names[:at]:
-                raise refusal(f"another route is called {name!r}", "call it otherwise", f"routes.{at}.name")
+    def _names_each_route_and_mapping_once(self) -> Self:
+        for kind, named in (("route", self.routes), ("mapping", self.mappings)):
+            names = [one.name for one in named]
+            for at, name in enumerate(names):
+                if name in names[:at]:
+                    raise refusal(f"another {kind} is called {name!r}", "call it otherwise", f"{kind}s.{at}.name")
         return self
 
     @model_validator(mode="after")
@@ -94,6 +98,14 @@ class Settings(BaseSettings):
                 merged = self.rules.model_copy(update=own.own_values())
                 return Rule(**merged.model_dump(), set_by=own.set_by, because=own.because)
         return self.rules.rule()
+
+    def mapping_of(self, name: str) -> ExportMapping:
+        """How exports are read that a mapping describes; WrongSetting where there is none of that name."""
+        for own in self.mappings:
+            if own.name == name:
+                return own.mapping()
+        known = ", ".join(own.name for own in self.mappings) or "none"
+        raise WrongSetting("mappings", f"there is no mapping {name!r}", f"add it, or name one that is there: {known}")
 
     def speeds(self) -> dict[tuple[str, str], int]:
         """The speeds in bit/s that an operator set, by device and port."""
@@ -152,6 +164,14 @@ def rules_of(told: Mapping[str, Any]) -> sections.Rules:
     """The rule values of a command line, refused like those of a file."""
     try:
         return sections.Rules(**told)
+    except ValidationError as error:
+        raise refused(error, {}, {}) from None
+
+
+def mapping_told(told: Mapping[str, Any]) -> ExportMapping:
+    """The mapping of a command line, refused like one of a file."""
+    try:
+        return MappingSection(**told).mapping()
     except ValidationError as error:
         raise refused(error, {}, {}) from None
 

@@ -11,6 +11,7 @@ import pytest
 
 from service.cli import cli
 from service.settings import sections
+from service.settings.mappings import Mapping
 from service.settings.reading import Settings, read
 from service.settings.references import routes_of
 from service.storage.keys import ROLES
@@ -18,7 +19,7 @@ from service.terms import BUNDLES, KIND_WORDS, METHODS, Severity
 
 TOP = Path(__file__).resolve().parents[2]
 EXAMPLE = TOP / "deploy" / "settings.example.toml"
-LISTS = {"teams": sections.Team, "ports": sections.Port, "routes": sections.Route}
+LISTS = {"teams": sections.Team, "ports": sections.Port, "routes": sections.Route, "mappings": Mapping}
 
 
 def text_of(*names: str) -> str:
@@ -85,9 +86,9 @@ class TestExample:
     def test_shows_every_setting_with_its_section(self, section, key):
         text = EXAMPLE.read_text(encoding="utf-8")
         part = re.split(r"^#? ?\[\[?(\w+)\]\]?$", text, flags=re.MULTILINE)
-        bodies = dict(zip(part[1::2], part[2::2], strict=True))
+        body = "\n".join(text for name, text in zip(part[1::2], part[2::2], strict=True) if name == section)
 
-        assert re.search(rf"^#? ?{key} = ", bodies[section], flags=re.MULTILINE)
+        assert re.search(rf"^#? ?{key} = ", body, flags=re.MULTILINE)
 
     def test_is_taken_as_it_stands(self):
         settings = read(EXAMPLE)
