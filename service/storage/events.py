@@ -52,6 +52,21 @@ def times(connection: Connection, kind: str, devices: Iterable[str], from_ms: in
     return found
 
 
+def ports(connection: Connection, kind: str, devices: Iterable[str], since_ms: int) -> dict[str, set[str]]:
+    """By device, the ports to which something of a kind happened since then; devices without are left out."""
+    query = (
+        select(_devices.c.name, _table.c.port)
+        .distinct()
+        .join(_devices, _devices.c.id == _table.c.device_id)
+        .where(_table.c.kind == kind, _table.c.at_ms >= since_ms)
+        .where(among(connection, _devices.c.name, sorted(set(devices))))
+    )
+    found: dict[str, set[str]] = {}
+    for name, port in connection.execute(query):
+        found.setdefault(name, set()).add(port)
+    return found
+
+
 def listing(  # noqa: PLR0913  # each filter by its name
     connection: Connection,
     *,

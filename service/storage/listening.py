@@ -26,6 +26,7 @@ class Pulse(NamedTuple):
     last_sample_ms: int | None
     last_received_ms: int | None
     interval_ms: int | None
+    refresh_ms: int | None
     clock_offset_ms: int | None
     silent_since_ms: int | None
     asked_every_ms: int | None = None
@@ -33,6 +34,7 @@ class Pulse(NamedTuple):
     polled_since_ms: int | None = None
     answered_ms: int | None = None
     clear_text: bool | None = None
+    version: str = ""  # of the protocol
     polls: int = 0
     lost: int = 0
     trouble: str = ""
@@ -52,11 +54,12 @@ _POLLED = (
     _agents.c.since_ms,
     _agents.c.answered_ms,
     _agents.c.clear_text,
+    _agents.c.version,
     _agents.c.polls,
     _agents.c.lost,
     _agents.c.trouble,
 )
-_HEARD = ("last_sample_ms", "last_received_ms", "interval_ms", "clock_offset_ms", "silent_since_ms")
+_HEARD = ("last_sample_ms", "last_received_ms", "interval_ms", "refresh_ms", "clock_offset_ms", "silent_since_ms")
 
 
 def pulses(connection: Connection, devices: Collection[str] | None = None) -> list[Pulse]:
@@ -73,7 +76,7 @@ def pulses(connection: Connection, devices: Collection[str] | None = None) -> li
 
 def _whole(pulse: Pulse) -> Pulse:
     if pulse.polled_since_ms is None:
-        return pulse._replace(polls=0, lost=0, trouble="")
+        return pulse._replace(version="", polls=0, lost=0, trouble="")
     return pulse if pulse.feed else pulse._replace(feed="snmp")
 
 

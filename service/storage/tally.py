@@ -2,22 +2,13 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
-
 from sqlalchemy import Connection, func, select
 
 from service.storage import tables
 from service.storage.deliveries import STATES
 from service.terms import Severity
 
-_devices, _findings, _deliveries = tables.devices.c, tables.findings.c, tables.deliveries.c
-
-
-class Sources(NamedTuple):
-    """How many devices are known, and how many of them are silent."""
-
-    known: int
-    silent: int
+_findings, _deliveries = tables.findings.c, tables.deliveries.c
 
 
 def open_findings(connection: Connection) -> dict[str, int]:
@@ -30,8 +21,3 @@ def deliveries(connection: Connection) -> dict[str, int]:
     """How many messages are kept in each state; none is left out."""
     query = select(_deliveries.state, func.count()).group_by(_deliveries.state)
     return dict.fromkeys(STATES, 0) | {row[0]: row[1] for row in connection.execute(query)}
-
-
-def sources(connection: Connection) -> Sources:
-    """Devices known, and those silent."""
-    return Sources(*connection.execute(select(func.count(), func.count(_devices.silent_since_ms))).one())

@@ -6,10 +6,13 @@ from fastapi import APIRouter, Response
 from sqlalchemy.exc import SQLAlchemyError
 
 from service.errors import ServiceError
+from service.evaluation.listening import Counts, counted, standings
 from service.storage import database
 from service.web import lag, models
 from service.web.models import Check
 from service.web.services import Served, Services
+
+NOBODY = "no source has sent anything yet"
 
 router = APIRouter(tags=["health"])
 
@@ -52,20 +55,29 @@ def _database(services: Services) -> Check:
 
 
 def _evaluation(services: Services) -> tuple[Check, list[str]]:
+    now_ms, policy = services.now_ms(), services.policy
     try:
         with database.reading(services.engine) as connection:
-            late = lag.of(connection, services.policy, services.now_ms())
+            late = lag.of(connection, policy, now_ms)
+            known = standings(connection, policy.waits_ms, now_ms)
     except SQLAlchemyError:
         return Check(name="evaluation", holds=False, text="the database went away"), []
     holds = late.worst_ms <= services.behind_after_ms
     words = "in time" if holds else f"behind by {late.worst_ms // 1000} s for {late.teams_behind} teams"
-    return Check(name="evaluation", holds=holds, text=f"evaluation is {words}"), _blind(late)
+    blind = _blind(counted([stands for _, stands in known]))
+    return Check(name="evaluation", holds=holds, text=f"evaluation is {words}"), blind
 
 
-def _blind(late: lag.Lag) -> list[str]:
+def _blind(sources: Counts) -> list[str]:
+    """What cannot be seen, without names: whoever asks this need not have a key."""
     told = []
-    if late.silent:
-        told.append(f"{late.silent} of {late.devices} sources are silent: nothing is known of their teams meanwhile")
-    if not late.devices:
-        told.append("no source has sent anything yet")
+    if sources.blind:
+        told.append(
+            f"{sources.blind} of {sources.watched} sources are silent: nothing is known of their teams meanwhile;"
+            f" findings are possible for {sources.heard} of {sources.watched}"
+        )
+    if sources.never:
+        told.append(f"{sources.never} of the silent sources were never heard")
+    if not sources.watched:
+        told.append("no source is to be heard: what came was from files" if sources.ended else NOBODY)
     return told

@@ -1,4 +1,4 @@
-"""How far evaluation is behind what it should have decided, and how many sources say nothing."""
+"""How far evaluation is behind what it should have decided."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from service.evaluation.plan import GONE_MS, Policy
-from service.storage import tally, watch
+from service.storage import watch
 from service.storage.watch import Watched
 
 
@@ -17,15 +17,12 @@ class Lag:
 
     worst_ms: int
     teams_behind: int
-    devices: int
-    silent: int
 
 
 def of(connection: Connection, policy: Policy, now_ms: int) -> Lag:
     """How things stand now."""
     late = [_late_ms(team, policy, now_ms) for team in watch.watched(connection)]
-    heard = tally.sources(connection)
-    return Lag(max(late, default=0), sum(ms > 0 for ms in late), heard.known, heard.silent)
+    return Lag(max(late, default=0), sum(ms > 0 for ms in late))
 
 
 def _late_ms(team: Watched, policy: Policy, now_ms: int) -> int:

@@ -12,9 +12,10 @@ from fastapi import APIRouter, Depends
 from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
-from service.storage import database, findings, sources, tally
+from service.evaluation.listening import BLIND, Standing, State, counted, standings
+from service.storage import database, findings, tally
 from service.storage.findings import Filters, Kept
-from service.storage.sources import Silent
+from service.storage.listening import Pulse
 from service.terms import SEVERITY_ORDER, SEVERITY_PHRASES
 from service.web.access import VIEW, Caller, needs
 from service.web.parameters import KNOWN_ONLY
@@ -37,6 +38,9 @@ small{display:block}
 _HASH = base64.b64encode(hashlib.sha256(STYLE.encode()).digest()).decode()
 POLICY = f"default-src 'none'; style-src 'sha256-{_HASH}'; frame-ancestors 'none'; base-uri 'none'; form-action 'none'"
 
+NOBODY = "No source has sent anything yet."
+Known = tuple[Pulse, Standing]
+
 router = APIRouter(dependencies=[KNOWN_ONLY], include_in_schema=False)
 
 
@@ -45,7 +49,8 @@ def landing(services: Served, _caller: Annotated[Caller, Depends(needs(VIEW))]) 
     """What stands open, the worst first."""
     now_ms = services.now_ms()
     with database.reading(services.engine) as connection:
-        body = (*_blindness(connection, now_ms), *_open(connection))
+        known = standings(connection, services.policy.waits_ms, now_ms)
+        body = (*_blindness(known, now_ms), *_stretched(known), *_open(connection), *_clear_text(known))
     return HTMLResponse(_page(body, now_ms), headers={"content-security-policy": POLICY})
 
 
@@ -64,25 +69,55 @@ def _page(body: Iterable[str], now_ms: int) -> str:
     )
 
 
-def _blindness(connection: Connection, now_ms: int) -> list[str]:
+def _blindness(known: list[Known], now_ms: int) -> list[str]:
     """What cannot be seen, before anything that can; nothing where all sources are heard."""
-    known, silent = tally.sources(connection)
-    if not known:
-        return ['<section class="blind"><h2>Nothing is seen</h2><p>No source has sent anything yet.</p></section>']
-    if not silent:
-        return [f"<p>All {known} sources are heard.</p>"]
-    shown = [f"<li>{_silence(one, now_ms)}</li>" for one in sources.silent(connection, MOST_SHOWN)]
+    sources = counted([stands for _, stands in known])
+    if not sources.watched:
+        told = "No source is to be heard: what came was from files." if sources.ended else NOBODY
+        return [f'<section class="blind"><h2>Nothing is seen</h2><p>{told}</p></section>']
+    if not sources.blind:
+        return [f"<p>All {sources.watched} sources are heard.</p>"]
+    # The longest silent first; those that were never heard of show that by their words.
+    blind = sorted(
+        (one for one in known if one[1].state in BLIND), key=lambda one: (one[1].since_ms or 0, one[0].device)
+    )
+    never = [f"<p>{sources.never} of them were never heard.</p>"] if sources.never else []
     return [
-        f'<section class="blind"><h2>Not seen: {silent} of {known} sources are silent</h2>',
-        f"<p>Findings are possible for {known - silent} of {known} sources only.</p>",
-        *_listed(shown, silent),
+        f'<section class="blind"><h2>Not seen: {sources.blind} of {sources.watched} sources are silent</h2>',
+        f"<p>Findings are possible for {sources.heard} of {sources.watched} sources only.</p>",
+        *never,
+        *_listed([f"<li>{_silence(*one, now_ms)}</li>" for one in blind[:MOST_SHOWN]], sources.blind),
         "</section>",
     ]
 
 
-def _silence(one: Silent, now_ms: int) -> str:
-    lasted = spoken.lasting(max(0, now_ms - one.silent_since_ms))
-    return f"{escape(one.name)}: nothing for {escape(lasted)}, since {_at(one.silent_since_ms)}"
+def _silence(pulse: Pulse, stands: Standing, now_ms: int) -> str:
+    """Since when a source is silent, and why, as far as asking it shows."""
+    what = "nothing" if stands.state is State.SILENT else "never heard, asked in vain"
+    if stands.since_ms is None:
+        return f"{escape(pulse.device)}: never heard"
+    lasted = escape(spoken.lasting(max(0, now_ms - stands.since_ms)))
+    why = f"<small>{escape(pulse.trouble)}</small>" if pulse.trouble else ""
+    return f"{escape(pulse.device)}: {what} for {lasted}, since {_at(stands.since_ms)}{why}"
+
+
+def _stretched(known: list[Known]) -> list[str]:
+    polled = [pulse for pulse, _ in known if pulse.asked_every_ms is not None]
+    count = sum((pulse.asked_every_ms or 0) > (pulse.usual_ms or 0) for pulse in polled)
+    return [f"<p>{count} of {len(polled)} polled sources are polled less often than asked for.</p>"] if count else []
+
+
+def _clear_text(known: list[Known]) -> list[str]:
+    """Which sources are asked so that anybody on the way can read along."""
+    polled = [pulse for pulse, _ in known if pulse.clear_text]
+    if not polled:
+        return []
+    items = [f"<li>{escape(pulse.device)}: SNMP version {escape(pulse.version)}</li>" for pulse in polled[:MOST_SHOWN]]
+    return [
+        f"<h2>Polled in clear text: {len(polled)}</h2>",
+        "<p>Anybody on the way can read the community and the counters, and ask the device themselves.</p>",
+        *_listed(items, len(polled)),
+    ]
 
 
 def _open(connection: Connection) -> list[str]:

@@ -22,7 +22,7 @@ WAITS_MS = Policy(lambda _device, _team: Rule()).waits_ms
 def a_pulse(**told):
     """A source that sends every 10 s and did so at EPOCH_MS."""
     usual = {"last_sample_ms": EPOCH_MS, "last_received_ms": EPOCH_MS, "interval_ms": 10_000, "clock_offset_ms": None}
-    return Pulse(**{"device": "sm-07", "device_id": 1, "feed": "push", "silent_since_ms": None, **usual, **told})
+    return Pulse(**{"device": "sm-07", "device_id": 1, "feed": "push", "refresh_ms": None, "silent_since_ms": None, **usual, **told})
 
 
 def a_polling(device="sm-30", **told):
