@@ -96,7 +96,9 @@ def settings_of(held: Brought, reading: Reading) -> Fields:
     """Under which rule, with which speeds set, and how the files were read."""
     rule = {name: value for name, value in asdict(held.rule).items() if name not in ("set_by", "because")}
     speeds = {f"{device}/{port}": bps for (device, port), bps in held.speeds.items()}
-    return {"files": list(held.files), "zone": reading.zone, "kilo": reading.kilo, "rule": rule, "speeds": speeds}
+    read = {"zone": reading.zone, "kilo": reading.kilo, "vantage": reading.vantage}
+    mapping = {"mapping": asdict(reading.mapping)} if reading.mapping else {}
+    return {"files": list(held.files), **read, **mapping, "rule": rule, "speeds": speeds}
 
 
 def windows_of(judged: Judged) -> Iterator[Fields]:
@@ -233,7 +235,7 @@ def summary_of(held: Brought, count: Mapping[str, int]) -> Fields:
     return {
         "from": instant(held.span.first_ms),
         "to": instant(held.span.end_ms),
-        "samples": len(held.parsed.samples),
+        "samples": held.samples_told(),
         "ports": len(held.layout.ports),
         "teams": len(held.layout.teams),
         **{name: count[name] for name in ("duplicates", "conflicts", "windows", "evaluable", "findings", "open")},

@@ -68,7 +68,7 @@ class Report:
 def _heading(held: Brought) -> str:
     span, layout = held.span, held.layout
     return (
-        f"{', '.join(held.files)}: {_count(len(held.parsed.samples), 'sample')},"
+        f"{', '.join(held.files)}: {_count(held.samples_told(), 'sample')},"
         f" {_count(len(layout.ports), 'port')}, {_count(len(layout.teams), 'team')}\n"
         f"{_clock(span.first_ms)} to {_clock(span.end_ms)} UTC, windows of {held.rule.window_seconds} s"
     )

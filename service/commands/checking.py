@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.group import tell_rejects
+from service.commands.group import tell_rejects, with_settings
+from service.commands.mapped import Mapped, with_mapping
 
 if TYPE_CHECKING:
     from service.commands.judged import Brought, Progress
@@ -22,6 +23,7 @@ MOST_DIGITS = 20  # longer than any speed, and no number that takes long to read
 
 
 @click.command()
+@with_settings
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object for programs instead of a table for people.")
 @click.option(
@@ -39,25 +41,27 @@ MOST_DIGITS = 20  # longer than any speed, and no number that takes long to read
     help="The true speed of a port that claims another, in bit/s, as sm-07/m1=1000000000; may be given again.",
 )
 @click.option("--zone", metavar="ZONE", help="The time zone of times that name none, as Europe/Lisbon.")
-@click.option(
-    "--kilo",
-    type=click.IntRange(1),
-    default=1000,
-    show_default=True,
-    metavar="N",
-    help="How many octets the k of kBps stands for.",
-)
+@click.option("--kilo", type=click.IntRange(1), metavar="N", help="How many octets the k of kBps stands for. [1000]")
+@with_mapping
 def check(  # noqa: PLR0913, PLR0917  # an argument for each option there is
-    files: Sequence[Path], as_json: bool, rules: Sequence[str], speeds: Sequence[str], zone: str | None, kilo: int
+    settings_file: Path | None,
+    files: Sequence[Path],
+    as_json: bool,
+    rules: Sequence[str],
+    speeds: Sequence[str],
+    zone: str | None,
+    kilo: int | None,
+    mapped: Mapped,
 ) -> None:
     """Judge counter files: what was uneven, when, by how much.
+
+    The settings are read only where --mapping names one of theirs.
 
     Ends with 0 where nothing was raised, 1 where something was, 2 where the input could not be used.
     """
     from service.commands.judged import brought
-    from service.commands.readings import Reading
 
-    reading = Reading(zone, kilo)
+    reading = mapped.reading(zone, kilo, settings_file)
     with progress() as told:
         held = brought(files, rule_of(rules), reading, told, speeds_of(speeds))
     raised = _json(held, reading) if as_json else _table(held)

@@ -14,10 +14,9 @@ from service.commands.layouts import layout_of
 from service.commands.parts import Part, parts_of
 from service.commands.readings import Reading
 from service.errors import UnusableInput
-from service.feeds import counter_file
 from service.feeds.joining import joined
 from service.rules.assess import Assessment, Run, assess
-from service.terms import Layout, Parsed, PortName, Reject, Rule, Samples, Span
+from service.terms import UNKNOWN, Layout, Parsed, PortName, Reject, Rule, Samples, Span
 
 Progress = Callable[[str, int, int], None]
 
@@ -41,6 +40,10 @@ class Brought:
     rejects: Mapping[str, tuple[Reject, ...]]
     notes: tuple[str, ...]
     speeds: Mapping[tuple[str, str], int]
+
+    def samples_told(self) -> int:
+        """How many samples the files hold; what only marks where an interval begins is none."""
+        return int((self.parsed.index != UNKNOWN).sum())
 
     def rejects_told(self) -> tuple[str, ...]:
         """What could not be used, a line each: which file, which line, why."""
@@ -133,7 +136,7 @@ def _read(file: Path, reading: Reading, progress: Progress | None) -> Parsed:
         if progress:
             progress(f"reading {file.name}", done, whole)
 
-    return counter_file.read(file, zone=reading.zone, kilo=reading.kilo, progress=advance)
+    return reading.whole(file, advance)
 
 
 def _first(rejects: Mapping[str, Sequence[Reject]]) -> str:
