@@ -9,10 +9,10 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Annotated
+from typing import Annotated, Literal
 
 import orjson
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Depends, Query, Request, Response
 from sqlalchemy import Connection
 
 from service import ingest
@@ -27,7 +27,11 @@ from service.web.parameters import KNOWN_ONLY
 from service.web.services import Served, Services
 from service.webhooks import signature
 
-FEED_NAME = "push"
+FeedName = Literal["push", "linux"]
+HowItCame = Annotated[
+    FeedName,
+    Query(description="How the batch came to be: `linux` from `lopside push`, which decides how long windows wait"),
+]
 SIGNED = ("webhook-id", "webhook-timestamp", "webhook-signature")
 MOST_PUSH_ID = 128
 
@@ -49,6 +53,7 @@ def take(
     services: Served,
     caller: Annotated[Caller, Depends(needs(FEED))],
     octets: Annotated[bytes, Depends(_octets)],
+    feed: HowItCame = "push",
 ) -> Response:
     """Take a batch of samples: answers what was accepted, what was known, and what was rejected and why.
 
@@ -59,7 +64,7 @@ def take(
     with _room(services):
         push_id = _believed(request, services, caller, octets)
         try:
-            taken = _kept(request, services, octets)
+            taken = _kept(request, services, octets, feed)
         except BaseException:
             if push_id:
                 database.retried(services.engine, lambda connection: pushes.withdraw(connection, push_id))
@@ -80,10 +85,10 @@ def _room(services: Services) -> Iterator[None]:
         services.pushes.release()
 
 
-def _kept(request: Request, services: Services, octets: bytes) -> Taken:
+def _kept(request: Request, services: Services, octets: bytes, feed: FeedName) -> Taken:
     form, packing = request.headers.get("content-type", ""), request.headers.get("content-encoding", "")
     parsed = body.parse(octets, form, packing, services.limits)
-    return ingest.keep(services.engine, parsed, feed=FEED_NAME, now_ms=services.now_ms(), limits=services.limits)
+    return ingest.keep(services.engine, parsed, feed=feed, now_ms=services.now_ms(), limits=services.limits)
 
 
 def _believed(request: Request, services: Services, caller: Caller, octets: bytes) -> str:
