@@ -6,6 +6,7 @@ import numpy as np
 from examples import EPOCH_MS, samples_of
 
 from service.storage import inventory, samples
+from service.storage.agents import Polling
 from service.terms import MemberWindows, PortName, Span
 
 FOUR_WINDOWS = Span(EPOCH_MS, 4)
@@ -20,6 +21,12 @@ def keep_samples(connection, batch, facts=1):
     """Keep samples of the ports 1, 2, 3, ... by position."""
     facts_ids = np.full(len(batch), facts, dtype=np.int32)
     return samples.keep(connection, batch, batch.port + 1, facts_ids)
+
+
+def a_polling(device="sm-30", **told):
+    """How it goes with a device that is polled every 10 s since EPOCH_MS, and was not heard yet."""
+    usual = {"address": "192.0.2.30:161", "version": "3", "clear_text": False, "since_ms": EPOCH_MS}
+    return Polling(**{"device": device, "interval_ms": 10_000, "stretched_ms": 10_000, **usual, **told})
 
 
 def three_teams(connection):

@@ -4,12 +4,12 @@ import pytest
 from evaluation.rounds import Rounds
 from examples import EPOCH_MS
 from sqlalchemy import update
+from storage_examples import a_polling
 from walks.traffic import START_S, polls
 
 from service.evaluation import Policy, listening
 from service.evaluation.listening import Counts, Listener, Outcome, State
 from service.storage import agents, events, inventory, tables
-from service.storage.agents import Polling
 from service.storage.database import reading
 from service.storage.listening import Pulse
 from service.terms import PortName, Rule
@@ -22,13 +22,17 @@ WAITS_MS = Policy(lambda _device, _team: Rule()).waits_ms
 def a_pulse(**told):
     """A source that sends every 10 s and did so at EPOCH_MS."""
     usual = {"last_sample_ms": EPOCH_MS, "last_received_ms": EPOCH_MS, "interval_ms": 10_000, "clock_offset_ms": None}
-    return Pulse(**{"device": "sm-07", "device_id": 1, "feed": "push", "refresh_ms": None, "silent_since_ms": None, **usual, **told})
-
-
-def a_polling(device="sm-30", **told):
-    """A device that is polled every 10 s since EPOCH_MS."""
-    usual = {"address": "192.0.2.30:161", "version": "3", "clear_text": False, "since_ms": EPOCH_MS}
-    return Polling(**{"device": device, "interval_ms": 10_000, "stretched_ms": 10_000, **usual, **told})
+    return Pulse(
+        **{
+            "device": "sm-07",
+            "device_id": 1,
+            "feed": "push",
+            "refresh_ms": None,
+            "silent_since_ms": None,
+            **usual,
+            **told,
+        }
+    )
 
 
 POLLED = {"feed": "snmp", "asked_every_ms": 10_000, "usual_ms": 10_000, "polled_since_ms": EPOCH_MS}

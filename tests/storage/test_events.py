@@ -27,6 +27,24 @@ class TestKeep:
         assert events.keep(connection, [an_event(device="sm-99")]) == 0
 
 
+class TestTimes:
+    def test_are_those_of_a_kind_and_of_devices_within_a_span_with_both_ends(self, connection):
+        told = [an_event(kind="silent", port="", at_ms=EPOCH_MS + k) for k in range(5)]
+        events.keep(connection, [*told, an_event(at_ms=EPOCH_MS + 2), an_event(device="sm-08", kind="silent")])
+
+        found = events.times(connection, "silent", ["sm-07", "sm-07"], EPOCH_MS + 1, EPOCH_MS + 3)
+
+        assert {device: sorted(at - EPOCH_MS for at in told) for device, told in found.items()} == {"sm-07": [1, 2, 3]}
+
+
+class TestPorts:
+    def test_are_those_to_which_something_of_a_kind_happened_since(self, connection):
+        told = [an_event(port=f"m{k}", at_ms=EPOCH_MS + k) for k in range(3)]
+        events.keep(connection, [*told, an_event(port="m2", at_ms=EPOCH_MS + 9), an_event(port="m8", kind="flap")])
+
+        assert events.ports(connection, "restart", ["sm-07", "sm-08"], EPOCH_MS + 1) == {"sm-07": {"m1", "m2"}}
+
+
 class TestListing:
     def test_filters_and_pages_newest_first(self, connection):
         told = [an_event(at_ms=EPOCH_MS + k, device=f"sm-0{7 + k % 2}") for k in range(5)]

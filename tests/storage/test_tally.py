@@ -1,13 +1,8 @@
 from examples import EPOCH_MS, a_finding
 
-from service.storage import deliveries, findings, inventory, tally
+from service.storage import deliveries, findings, tally
 from service.storage.deliveries import Owed
-from service.terms import PortName, Severity
-
-
-def a_device(connection, name):
-    inventory.resolve(connection, [PortName(name, "m1", "front")], feed="push", now_ms=EPOCH_MS)
-    return inventory.places(connection, inventory.layout(connection).port_ids)[0][-1].item()
+from service.terms import Severity
 
 
 class TestOpenFindings:
@@ -36,14 +31,3 @@ class TestDeliveries:
         deliveries.given_up(connection, "m1", EPOCH_MS, "answered 410")
 
         assert tally.deliveries(connection) == {"owed": 2, "taken": 1, "given-up": 1, "combined": 0}
-
-
-class TestSources:
-    def test_are_none_at_first(self, connection):
-        assert tally.sources(connection) == (0, 0)
-
-    def test_count_the_silent_among_the_known(self, connection):
-        ids = [a_device(connection, name) for name in ("sm-07", "sm-08", "sm-09")]
-        inventory.note_device(connection, ids[1], silent_since_ms=EPOCH_MS)
-
-        assert tally.sources(connection) == (3, 1)

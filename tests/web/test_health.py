@@ -1,9 +1,11 @@
 import pytest
 from examples import EPOCH_MS
 from feed_examples import a_row
+from sqlalchemy import update
+from storage_examples import a_polling
 from web_examples import asked
 
-from service.storage import database, inventory
+from service.storage import agents, database, inventory, tables
 
 # A window of 30 s that began at EPOCH_MS is due when those are over and 90 s more, as for every push.
 DUE_MS = EPOCH_MS + 120_000
@@ -69,4 +71,35 @@ class TestReadyz:
         answer = http_of_each.get("/readyz")
 
         assert answer.status_code == 200
-        assert answer.json()["cannot_see"] == ["1 of 3 sources are silent: nothing is known of their teams meanwhile"]
+        assert answer.json()["cannot_see"] == [
+            "1 of 3 sources are silent: nothing is known of their teams meanwhile; findings are possible for 2 of 3"
+        ]
+
+    def test_counts_those_that_were_never_heard_among_the_silent(self, http_of_each, engine):
+        http_of_each.post("/v1/samples", json={"samples": [a_row()]})
+        with engine.begin() as connection:
+            agents.note(connection, [a_polling("sm-30"), a_polling("sm-31")])
+
+        told = http_of_each.get("/readyz").json()["cannot_see"]
+
+        assert told[0].startswith("2 of 3 sources are silent")
+        assert told[1:] == ["2 of the silent sources were never heard"]
+
+    def test_names_no_source_because_whoever_asks_has_no_key(self, sqlite_engine):
+        with sqlite_engine.begin() as connection:
+            agents.note(connection, [a_polling("sm-30", trouble="no answer from 192.0.2.30")])
+
+        told = asked(sqlite_engine, open_on_loopback=False).get("/readyz")
+
+        assert "1 of 1 sources are silent" in told.text
+        assert "sm-30" not in told.text
+        assert "192.0.2" not in told.text
+
+    def test_expects_nothing_more_of_files(self, sqlite_engine):
+        asked(sqlite_engine).post("/v1/samples", json={"samples": [a_row()]})
+        with sqlite_engine.begin() as connection:
+            connection.execute(update(tables.devices).values(feed="csv", interval_ms=10_000))
+
+        answer = asked(sqlite_engine, now_ms=lambda: EPOCH_MS + 49 * 3_600_000).get("/readyz")
+
+        assert answer.json()["cannot_see"] == ["no source is to be heard: what came was from files"]

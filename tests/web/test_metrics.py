@@ -3,9 +3,10 @@ import pytest
 from examples import EPOCH_MS, a_finding
 from feed_examples import a_row
 from web.test_openmetrics import checked
+from storage_examples import a_polling
 from web_examples import NOW_MS, a_key, asked
 
-from service.storage import deliveries, findings, inventory
+from service.storage import agents, deliveries, findings, inventory
 from service.storage.deliveries import Owed
 from service.terms import PortName, Severity
 
@@ -91,12 +92,30 @@ class TestMetrics:
         with engine.begin() as connection:
             for device in ("sm-07", "sm-08", "sm-09"):
                 a_team(connection, device)
-            inventory.note_device(connection, 2, silent_since_ms=EPOCH_MS)
+            inventory.note_samples(connection, *_newest(connection, NOW_MS - 60_000), NOW_MS - 60_000)
+            inventory.note_device(connection, 2, silent_since_ms=NOW_MS - 60_000)
 
         told = figures(http)
 
         assert told["lopside_sources", None] == 3
         assert told["lopside_sources_silent", None] == 1
+        assert told["lopside_source_states", 'state="heard"'] == 2
+        assert told["lopside_source_states", 'state="never"'] == 0
+        assert told["lopside_source_unheard_seconds", None] == 60
+
+    def test_tell_of_polls_where_any_are_made(self, engine, http):
+        assert ("lopside_polls_total", None) not in figures(http)
+        with engine.begin() as connection:
+            polled = a_polling("sm-30", polls=100, lost=7, stretched_ms=15_000)
+            agents.note(connection, [polled, a_polling("sm-31", polls=50, lost=50, version="2c", clear_text=True)])
+
+        told = figures(http)
+
+        assert (told["lopside_polls_total", None], told["lopside_polls_lost_total", None]) == (150, 57)
+        assert told["lopside_sources_stretched", None] == 1
+        assert told["lopside_sources_clear_text", None] == 1
+        assert told["lopside_source_states", 'state="never"'] == 2
+        assert told["lopside_source_unheard_seconds", None] == 0
 
     def test_are_not_for_everybody(self, engine):
         http = asked(engine, open_on_loopback=False)
