@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from sqlalchemy import Connection
 
+from service.evaluation import declared
 from service.evaluation.lives import Lives
 from service.evaluation.plan import HOUR_MS, Errand, Policy
 from service.rules.assess import Assessment, Run, assess
@@ -80,6 +81,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
     rules = tuple(desk.policy.rules_for(team.device, team.team) for team in placed.layout.teams)
     course = course or _set_out(connection, errand, placed, rules, desk)
     read, table = _read(connection, placed, span)
+    said = declared.of(connection, placed.layout, desk.policy, desk.now_ms)
     assessment = assess(
         Run(
             samples=read,
@@ -91,6 +93,8 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
             open=course.known,
             now_ms=desk.now_ms,
             speeds=desk.policy.speeds(placed.layout),
+            far_bps=said.far_bps,
+            roles=said.roles,
         )
     )
     before = _kept_before(connection, errand, span) if errand.is_late else None

@@ -26,6 +26,7 @@ from service.rules.speeds import as_set
 from service.rules.table import rule_table
 from service.terms import (
     UNKNOWN,
+    Bytes,
     Codes,
     DataEvent,
     FactsTable,
@@ -51,8 +52,9 @@ class Run:
     Samples may lie before and after the span, in any order and more than once: those before it
     tell how fast a source refreshes and how far its clock is off, those just after it end the
     intervals that reach over its end. `life` and `open` are what the run before left. `speeds`
-    (n_ports,) are those that an operator set, in bit/s, 0 where nobody did. `now_ms` is up to
-    when sources could have been heard.
+    (n_ports,) are those that an operator set, in bit/s, 0 where nobody did; `far_bps` (n_ports,)
+    those that far ends of cables tell, and `roles` (n_ports,) those that are declared to override,
+    likewise. `now_ms` is up to when sources could have been heard.
     """
 
     samples: Samples
@@ -65,6 +67,8 @@ class Run:
     now_ms: int = 0
     before: Samples | None = None
     speeds: Ints | None = None
+    far_bps: Ints | None = None
+    roles: Bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -94,7 +98,7 @@ def assess(run: Run) -> Assessment:
 
     The one exception is hindsight: a speed that proves false in a run is not believed in all of it.
     """
-    run = _with_speeds(run)
+    run = _as_set(run)
     ordered = in_order(run.samples)
     used, refresh_ms = without_repeats(ordered.samples, run.layout)
     shift_ms = offsets(used, run.layout.device_of_port)
@@ -129,15 +133,21 @@ def assess(run: Run) -> Assessment:
     )
 
 
-def _with_speeds(run: Run) -> Run:
-    """The run with the speeds that an operator set in place of those claimed."""
-    if run.speeds is None or not run.speeds.any():
-        return replace(run, speeds=None)
-    samples, facts = as_set(run.samples, run.facts, run.speeds)
+def _as_set(run: Run) -> Run:
+    """The run with what people set, or far ends tell, in place of what ports claim."""
+    run = replace(run, speeds=_if_any(run.speeds), far_bps=_if_any(run.far_bps))
+    if run.speeds is None and run.far_bps is None and (run.roles is None or not run.roles.any()):
+        return run
+    speeds = np.zeros(len(run.layout.ports), dtype=np.int64) if run.speeds is None else run.speeds
+    samples, facts = as_set(run.samples, run.facts, speeds, run.far_bps, run.roles)
     if run.before is None:
         return replace(run, samples=samples, facts=facts)
-    before, facts = as_set(run.before, facts, run.speeds)
+    before, facts = as_set(run.before, facts, speeds, run.far_bps, run.roles)
     return replace(run, samples=samples, facts=facts, before=before)
+
+
+def _if_any(values: Ints | None) -> Ints | None:
+    return values if values is not None and values.any() else None
 
 
 def _set_out(run: Run) -> LifeState:
@@ -159,7 +169,10 @@ def _measured(run: Run, told: Intervals, coarse: Truths) -> tuple[MemberWindows,
     windows = measured[0] if len(measured) == 1 else _joined(measured, of_port)
     proved = doubted(windows, told, run.facts, coarse)
     before = run.life.noticed if run.life is not None else events.Noticed()
-    false = proved | still_doubted(before, run.layout, run.span.first_ms)
+    held = still_doubted(before, run.layout, run.span.first_ms)
+    if run.far_bps is not None:  # what was doubted before may have been the port's own word
+        held &= run.far_bps == 0
+    false = proved | held
     if run.speeds is not None:  # who sets a speed answers for it
         proved, false = proved & (run.speeds == 0), false & (run.speeds == 0)
     return without_doubtful(windows, false), proved

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from fractions import Fraction
 
 import numpy as np
@@ -89,7 +90,8 @@ class Working:
 class Source:
     """What a run worked with; intervals are rows of `samples`, `before` holds at most one row a port.
 
-    `set_bps` (n_ports,) are the speeds that an operator set, 0 where nobody did.
+    `set_bps` (n_ports,) are the speeds that an operator set, 0 where nobody did; `far_ends` names
+    the far end by whose speed a port was judged.
     """
 
     samples: Samples
@@ -99,6 +101,7 @@ class Source:
     layout: Layout
     members: MemberWindows
     set_bps: Ints | None = None
+    far_ends: Mapping[int, str] = field(default_factory=dict)
 
 
 def working(source: Source, port: int, window: int, direction: int) -> Working:
@@ -135,6 +138,8 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
 def _source_of(source: Source, port: int, speed_bps: int) -> str:
     if source.set_bps is not None and source.set_bps[port] > 0:
         return "set by the operator"
+    if port in source.far_ends:
+        return f"told by the far end of its cable, {source.far_ends[port]}"
     return "told with the samples" if speed_bps > 0 else "unknown"
 
 

@@ -81,6 +81,23 @@ def overriding(connection: Connection, devices: Collection[str]) -> dict[Place, 
     return {(claim.device, claim.port): claim for claim in found}
 
 
+def far_ends(connection: Connection, devices: Collection[str] | None = None) -> dict[Place, Place]:
+    """Who is at the other end of the cable, of ports of these devices or of all; people are heard before devices."""
+    query = select(_claims.c.device, _claims.c.port, _claims.c.far_device, _claims.c.far_port)
+    query = query.where(_claims.c.far_device != "").order_by(_claims.c.said_by.desc())
+    if devices is not None:
+        query = query.where(among(connection, _claims.c.device, sorted(devices)))
+    return {(row.device, row.port): (row.far_device, row.far_port) for row in connection.execute(query)}
+
+
+def interfaces(connection: Connection, devices: Collection[str] | None = None) -> dict[Place, str]:
+    """The interfaces of whole teams, of these devices or of all, each with its team."""
+    query = select(_claims.c.device, _claims.c.port, _claims.c.aggregate_of).where(_claims.c.aggregate_of != "")
+    if devices is not None:
+        query = query.where(among(connection, _claims.c.device, sorted(devices)))
+    return {(row.device, row.port): row.aggregate_of for row in connection.execute(query)}
+
+
 def all(  # noqa: A001  # read as `claims.all`
     connection: Connection, *, said_by: str | None = None, cursor: str | None = None, limit: int = 100
 ) -> cursors.Page[Claim]:

@@ -87,7 +87,7 @@ def working(  # each parameter by its name
     """The readings, differences, seconds and speed behind one member in one window, worked out anew."""
     start_ms = milliseconds("start", start)
     with database.reading(services.engine) as connection:
-        return shown(connection, services.policy, team_id, (port, direction, start_ms or 0))
+        return shown(connection, services.policy, team_id, (port, direction, start_ms or 0), services.now_ms())
 
 
 @router.get("/{team_id}/rollups", summary="Roll-ups of a team")

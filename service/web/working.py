@@ -8,7 +8,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from service.errors import NotFound, WrongQuestion
-from service.evaluation import Policy
+from service.evaluation import Policy, declared
 from service.evaluation.piece import LOOK_BACK_MS
 from service.rules.assess import Run, assess
 from service.rules.working import Part, Source, Working
@@ -25,7 +25,9 @@ from service.webhooks.fields import instant
 DATES_MS = range(-62_135_510_400_000, 253_402_214_400_000)
 
 
-def shown(connection: Connection, policy: Policy, team_id: int, asked: tuple[str, Direction, int]) -> measured.Working:
+def shown(
+    connection: Connection, policy: Policy, team_id: int, asked: tuple[str, Direction, int], now_ms: int
+) -> measured.Working:
     """The working of a port, direction and start of a window; NotFound where there is no such member or window."""
     port, direction, start_ms = asked
     width_ms = policy.width_ms
@@ -39,18 +41,22 @@ def shown(connection: Connection, policy: Policy, team_id: int, asked: tuple[str
     placed = inventory.layout(connection, [team_id])
     at = next(row for row, name in enumerate(placed.layout.ports) if name.port == port)
     way = DIRECTIONS.index(direction)
-    source = _source(connection, placed, policy, Span(start_ms, 1, width_ms))
+    source = _source(connection, placed, policy, (Span(start_ms, 1, width_ms), now_ms))
     decided = _decided(connection, team_id, int(placed.port_ids[at]), (start_ms, width_ms, way))
     return _told(worked_out(source, at, 0, way), team.name, decided)
 
 
-def _source(connection: Connection, placed: Placed, policy: Policy, span: Span) -> Source:
-    """What an evaluation of this one window works with."""
+def _source(connection: Connection, placed: Placed, policy: Policy, when: tuple[Span, int]) -> Source:
+    """What an evaluation of this one window, done now, works with."""
+    span, now_ms = when
+    said = declared.of(connection, placed.layout, policy, now_ms)
     read, table = _read(connection, placed, span)
     rules = tuple(policy.rules_for(team.device, team.team) for team in placed.layout.teams)
     speeds = policy.speeds(placed.layout)
-    found = assess(Run(read, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds))
-    return Source(found.samples, None, found.intervals, found.facts, placed.layout, found.members, speeds)
+    run = Run(read, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds)
+    found = assess(replace(run, far_bps=said.far_bps, roles=said.roles))
+    kept = (found.samples, None, found.intervals, found.facts, placed.layout, found.members)
+    return Source(*kept, speeds, said.far_ends)
 
 
 def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:

@@ -1,0 +1,63 @@
+"""What people declared of the ports of a layout that bears on judging them: roles that override, and far ends."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import NamedTuple
+
+import numpy as np
+from sqlalchemy import Connection
+
+from service.evaluation.plan import Policy
+from service.storage import claims, heard
+from service.storage.claims import Place
+from service.terms import Bytes, Ints, Layout
+
+# A far end that has told nothing for longer is believed no more: its cable may have been moved.
+BELIEVED_MS = 24 * 3_600_000
+
+
+class Declared(NamedTuple):
+    """Of each port (n_ports,) the role that overrides and its far end's speed in bit/s, 0 where there is none.
+
+    `far_ends` names the far ends whose speeds these are, by the position of the port.
+    """
+
+    roles: Bytes
+    far_bps: Ints
+    far_ends: Mapping[int, str]
+
+
+def of(connection: Connection, layout: Layout, policy: Policy, now_ms: int) -> Declared:
+    """What was declared of the ports of a layout, as it is now."""
+    at = {(port.device, port.port): position for position, port in enumerate(layout.ports)}
+    roles = np.zeros(len(at), dtype=np.uint8)
+    for place, claim in claims.overriding(connection, layout.devices).items():
+        if place in at:
+            roles[at[place]] = claim.role
+    far_bps, far_ends = np.zeros(len(at), dtype=np.int64), {}
+    ends = {place: far for place, far in claims.far_ends(connection, layout.devices).items() if place in at}
+    for place, bps in _speeds(connection, ends, policy, now_ms).items():
+        far_bps[at[place]] = bps
+        far_ends[at[place]] = " ".join(ends[place])
+    return Declared(roles, far_bps, far_ends)
+
+
+def _speeds(connection: Connection, ends: Mapping[Place, Place], policy: Policy, now_ms: int) -> dict[Place, int]:
+    """By port, the speed that its far end tells, where that is a port of its own and tells one.
+
+    Where both ends name each other nobody says which of the two is to be believed; a cable is as
+    fast as its slower end.
+    """
+    if not ends:
+        return {}
+    far_devices = {device for device, _ in ends.values()}
+    back = claims.far_ends(connection, far_devices)
+    mutual = {place for place, far in ends.items() if back.get(far) == place}
+    asked = {*ends.values(), *mutual}
+    told = heard.latest_of(connection, asked, now_ms - BELIEVED_MS, now_ms)
+    speeds = {place: policy.speed_of(*place) or one.speed_bps for place, one in told.items()}
+    whole = claims.interfaces(connection, far_devices)
+    found = {place: speeds.get(far, 0) for place, far in ends.items() if far not in whole}
+    slower = {place: min(bps, speeds.get(place) or bps) if place in mutual else bps for place, bps in found.items()}
+    return {place: bps for place, bps in slower.items() if bps > 0}
