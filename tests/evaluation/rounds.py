@@ -32,7 +32,8 @@ class Rounds:
     routes: tuple[Route, ...] = field(default_factory=lambda: (a_route(),))
 
     def __post_init__(self) -> None:
-        self.evaluator = Evaluator(self.engine, Policy(lambda device, team: Rule()), self.routes)
+        self.policy = Policy(lambda device, team: Rule())
+        self.evaluator = Evaluator(self.engine, self.policy, self.routes)
 
     def push(self, samples: Iterable[dict[str, Any]], at_s: float) -> ingest.Taken | None:
         """Keep samples as received at so many seconds after the start."""

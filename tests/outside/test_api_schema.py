@@ -14,9 +14,10 @@ import schemathesis
 from examples import EPOCH_MS, a_finding
 from schemathesis.config import SchemathesisConfig
 from schemathesis.engine import events, from_schema
+from storage_examples import a_polling
 from web_examples import NOW_MS
 
-from service.storage import database, deliveries, findings, inventory, keys
+from service.storage import agents, database, deliveries, findings, inventory, keys
 from service.storage.deliveries import Owed
 from service.terms import PortName
 from service.web import api
@@ -38,6 +39,9 @@ def engine(tmp_path_factory):
         findings.note(connection, finding.id, EPOCH_MS, "raised", "", "raised")
         deliveries.owe(connection, [Owed("m1", finding.id, "pager", "raised", "{}", EPOCH_MS)])
         deliveries.given_up(connection, "m1", NOW_MS, "answered 410")
+        agents.note(
+            connection, [a_polling("sm-07"), a_polling("sm-30", trouble="no answer", notes=("no high speeds",))]
+        )
     yield engine
     engine.dispose()
 

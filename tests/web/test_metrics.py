@@ -2,8 +2,8 @@ import numpy as np
 import pytest
 from examples import EPOCH_MS, a_finding
 from feed_examples import a_row
-from web.test_openmetrics import checked
 from storage_examples import a_polling
+from web.test_openmetrics import checked
 from web_examples import NOW_MS, a_key, asked
 
 from service.storage import agents, deliveries, findings, inventory
