@@ -21,6 +21,7 @@ EVALUATE_EVERY_S = 2
 LISTEN_EVERY_S = 3
 DELIVER_EVERY_S = 1
 CLEAN_EVERY_S = 600
+COMPARE_EVERY_S = 60
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 # A worker that dies is missed no longer than this; it is renewed four times as often.
 LEASE_MS = 40_000
@@ -38,6 +39,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("lease", RENEW_EVERY_S, lambda: keep_lease(parts)),
         Job("delivery", DELIVER_EVERY_S, lambda: deliver(parts)),
         Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
+        Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
     )
 
 
@@ -64,6 +66,20 @@ def hear(parts: Parts) -> None:
         log.warning("sources fell silent", count=outcome.silent)
     if outcome.heard:
         log.info("sources are heard again", count=outcome.heard)
+
+
+def compare(parts: Parts) -> None:
+    """Hold readings of the same traffic against each other, in the process that evaluates."""
+    from service.app.parts import policy_of
+    from service.evaluation import agreement
+    from service.storage import database
+
+    if parts.shift.epoch is None:
+        return
+    policy, now_ms = policy_of(parts.settings), parts.clock()
+    said = database.retried(parts.engine, lambda connection: agreement.compare(connection, policy, now_ms))
+    if said:
+        log.info("readings of the same traffic differ", events=said)
 
 
 def held_epoch(parts: Parts) -> int | None:

@@ -30,4 +30,10 @@ TEXTS = {
     "conflict": "two different readings for one instant; the first was kept. Check who else sends this port",
     "silent": "no samples for three polls; nothing is judged until they come again. Check the source",
     "heard-again": "samples come again; what the source sends of the time between is taken in, the rest stays unknown",
+    "sum-differs": "the interface of a team and the sum of its members differ by more than 2 % over five minutes;"
+    " check whether a member is missing from the team or too many are in it, and what each counts",
+    "ends-differ": "the two ends of a cable differ by more than 2 % over five minutes; check that the inventory names"
+    " the right ends, and what each counts; octets sent and not received may be lost",
+    "not-comparable": "the counters of the two ends of a cable cannot be compared, because the clocks are further apart"
+    " than a tenth of a window. Check both time services",
 }

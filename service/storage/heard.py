@@ -33,12 +33,12 @@ class Heard(NamedTuple):
 
 def latest(connection: Connection, devices: Collection[str], since_ms: int, now_ms: int) -> dict[Place, Heard]:
     """By device and port, what was last heard of the ports of these devices, looking back to `since_ms`."""
-    return _with_samples(connection, _ports(connection, devices), since_ms, now_ms)
+    return _with_samples(connection, known(connection, devices), since_ms, now_ms)
 
 
 def latest_of(connection: Connection, places: Collection[Place], since_ms: int, now_ms: int) -> dict[Place, Heard]:
     """The same of these ports only."""
-    every = _ports(connection, {device for device, _ in places})
+    every = known(connection, {device for device, _ in places})
     return _with_samples(connection, {place: every[place] for place in places if place in every}, since_ms, now_ms)
 
 
@@ -56,7 +56,8 @@ def _with_samples(connection: Connection, rows: dict[Place, Heard], since_ms: in
     return rows
 
 
-def _ports(connection: Connection, devices: Collection[str]) -> dict[Place, Heard]:
+def known(connection: Connection, devices: Collection[str]) -> dict[Place, Heard]:
+    """The same of all ports of these devices that were ever registered, without a look at samples."""
     owners, teams, ports, members = tables.devices.c, tables.teams.c, tables.ports.c, tables.memberships.c
     query = (
         select(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pydantic import Field
 
+from service.web.inventory_models import Team
 from service.web.models import Direction, Page, Shape, Share
 
 
@@ -44,6 +45,12 @@ class Agreement(Shape):
     there_bps: int
     difference: Share = Field(description="As a share of the larger")
     agrees: bool
+
+
+class WholeTeam(Team):
+    """A team, and how far readings of the same traffic agree."""
+
+    agreements: list[Agreement] = Field(description="Its members against its interface, and the ends of its cables")
 
 
 class Standing(Shape):

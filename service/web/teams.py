@@ -6,10 +6,11 @@ from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
 
-from service.storage import database, inventory, rosters
+from service.storage import agreements, database, inventory, rosters
 from service.storage.inventory import Team
-from service.web import figures, inventory_models, measured, stretches
+from service.web import figures, inventory_models, measured, port_models, stretches
 from service.web.access import VIEW, Caller, needs
+from service.web.inventory import agreement
 from service.web.models import Direction
 from service.web.parameters import KNOWN_ONLY, USUAL_A_PAGE, Cursor, Id, Instant, InstantInPath, Limit, milliseconds
 from service.web.services import Served
@@ -53,10 +54,14 @@ def listing(
 
 
 @router.get("/{team_id}", summary="One team")
-def one(services: Served, _caller: Viewer, team_id: Id) -> inventory_models.Team:
-    """One team with its members."""
+def one(services: Served, _caller: Viewer, team_id: Id) -> port_models.WholeTeam:
+    """One team with its members, and how far readings of the same traffic agree: its interface, its cables."""
     with database.reading(services.engine) as connection:
-        return _told(inventory.team(connection, team_id))
+        team = inventory.team(connection, team_id)
+        compared = agreements.of_devices(connection, [team.device])
+    mine = {(agreements.SUM, team.name), *((agreements.CABLE, port) for port in team.members)}
+    shown_as = [agreement(row) for row in compared if (row.what, row.name) in mine]
+    return port_models.WholeTeam.model_validate(_told(team).model_dump() | {"agreements": shown_as})
 
 
 @router.get("/{team_id}/windows", summary="Windows of a team")
