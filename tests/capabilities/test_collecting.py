@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pytest
 from capabilities.readings import START_S, a_reading, held
+from exports import a_long_mapping, a_wide_mapping, windows_of
 from walks.outcome import at_once, left, same_figures
 from walks.road import road
 from walks.traffic import polls
 
+from service.errors import UnusableInput
+from service.feeds import body, rate_export
+from service.feeds.mapping import Series
+from service.feeds.mirrored import mirrored
 from service.terms import BASIS_WORDS, STATUS_WORDS
 
 
@@ -77,6 +84,29 @@ class TestCol5CounterOrRate:
         found = at_once([a_reading(0, out_bps=100_000_000), a_reading(30, out_bps=800_000_000)], 30)
 
         assert found.members.utilisation[0, 0, 0] == pytest.approx(0.80, abs=1e-12)
+
+
+class TestCol5Export:
+    """A gigabit link's chart tops out near 115,000 kB/s, 1 kB being 1,000 octets (common practice, no source)."""
+
+    @pytest.fixture
+    def chart(self, tmp_path):
+        file = tmp_path / "chart.csv"
+        lines = [f"{START_S + 20 * n},115000,2500" for n in (1, 2, 3)]
+        file.write_text("\n".join(["at,m1 sent,m2 sent", *lines]) + "\n")
+        return file
+
+    @pytest.mark.parametrize(("unit", "share"), [("kB/s", 0.92), ("kbit/s", 0.115)])
+    def test_an_export_in_kilobytes_is_8_times_the_same_in_kilobits(self, chart, unit, share):
+        series = (Series("m1 sent", "m1", "egress"), Series("m2 sent", "m2", "egress"))
+
+        found = windows_of(rate_export.read(chart, a_wide_mapping(unit=unit, series=series)), 2)
+
+        assert found.utilisation[0, :, 0] == pytest.approx([share, share], abs=1e-6)
+
+    def test_a_unit_is_never_guessed(self, chart):
+        with pytest.raises(UnusableInput, match="none is guessed"):
+            rate_export.read(chart, a_wide_mapping(unit=""))
 
 
 class TestCol6Basis:
@@ -148,3 +178,35 @@ class TestCol7Renumbered:
         assert STATUS_WORDS[found.intervals.status[1, 0]] == "identity-changed"
         assert np.isnan(found.members.utilisation[0, 0, 0])
         assert [event.kind for event in found.events] == ["identity-changed"]
+
+
+class TestCol10Vantage:
+    """What a switch receives from a host, the host has sent: the two ends of a cable mirror each other (no source)."""
+
+    def test_a_switch_s_file_with_902_in_and_41_out_is_902_of_egress_and_41_of_ingress(self, tmp_path):
+        file = tmp_path / "switch.csv"
+        lines = [f"{START_S + 30 * n},m1,902,41" for n in (1, 2)]
+        file.write_text("\n".join(["at,nic,got,sent", *lines]) + "\n")
+        mapping = a_long_mapping(
+            unit="Mbit/s",
+            interval_s=30,
+            vantage="far-end",
+            device_column="",
+            device="sm-07",
+            team_column="",
+            team="front",
+        )
+
+        found = windows_of(rate_export.read(file, mapping), 2)
+
+        assert found.utilisation[0, :, 0] == pytest.approx([0.902, 0.902], abs=1e-6)
+        assert found.utilisation[0, :, 1] == pytest.approx([0.041, 0.041], abs=1e-6)
+
+    def test_counters_of_the_far_end_change_over_alike(self):
+        samples = [a_reading(30 * n, in_octets=n * 3_382_500_000, out_octets=n * 153_750_000) for n in (0, 1)]
+        far = body.parse(json.dumps({"samples": samples}).encode(), "application/json")
+
+        found = windows_of(mirrored(far), 1)
+
+        # 3,382,500,000 octets x 8 / 30 s = 902 Mbit/s, 153,750,000 likewise 41 (arithmetic).
+        assert found.utilisation[0, 0].tolist() == pytest.approx([0.902, 0.041], abs=1e-12)
