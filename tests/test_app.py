@@ -1,13 +1,13 @@
 import socket
 
 import pytest
-from sqlalchemy import select
+from sqlalchemy import select, update
 
 from service import app
 from service.app import Parts, jobs, parts, running
 from service.errors import DatabaseNotReady, WrongSetting
 from service.settings.reading import settled
-from service.storage import database, inventory, keys, leases, samples, tables
+from service.storage import agreements, database, inventory, keys, leases, samples, tables
 from service.storage.deliveries import Owed, owe
 from service.terms import Facts, FactsTable, PortName
 from service.webhooks.retry import Answer
@@ -250,8 +250,28 @@ def replace_all(array, value):
 
 
 class TestJobsOf:
-    def test_are_evaluation_delivery_housekeeping_and_the_lease(self, parts_with):
-        assert {job.name for job in jobs.jobs_of(parts_with())} == {"evaluation", "delivery", "housekeeping", "lease"}
+    def test_are_evaluation_delivery_housekeeping_the_lease_and_what_compares(self, parts_with):
+        names = {job.name for job in jobs.jobs_of(parts_with())}
+
+        assert names == {"evaluation", "delivery", "housekeeping", "lease", "agreement"}
+
+
+class TestCompare:
+    def test_is_for_the_process_that_evaluates(self, parts_with):
+        service = parts_with()
+        row = agreements.Agreement(agreements.SUM, "sm-07", "front", 0, "sm-07 bond0", 1, 1, 0.0, True, 0)
+        with service.engine.begin() as connection:
+            agreements.keep(connection, [row])
+        kept = []
+
+        for _ in range(2):
+            jobs.compare(service)
+            with service.engine.connect() as connection:
+                kept.append(agreements.of_devices(connection, ["sm-07"]))
+            jobs.evaluate(service)
+
+        # Only from its evaluation on does it forget what is of long ago.
+        assert kept == [[row], []]
 
 
 class TestParts:

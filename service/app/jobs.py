@@ -72,12 +72,10 @@ def compare(parts: Parts) -> None:
     """Hold readings of the same traffic against each other, in the process that evaluates."""
     from service.app.parts import policy_of
     from service.evaluation import agreement
-    from service.storage import database
 
     if parts.shift.epoch is None:
         return
-    policy, now_ms = policy_of(parts.settings), parts.clock()
-    said = database.retried(parts.engine, lambda connection: agreement.compare(connection, policy, now_ms))
+    said = agreement.compare(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
         log.info("readings of the same traffic differ", events=said)
 

@@ -8,10 +8,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 
 from service.evaluation.plan import Policy
 from service.numerics.agreement import LIMIT, difference, mean_rates
@@ -20,7 +21,7 @@ from service.numerics.order import in_order
 from service.rules import words
 from service.rules.event_texts import TEXTS
 from service.rules.events import ANEW_MS
-from service.storage import agreements, claims, events, facts, heard, samples
+from service.storage import agreements, claims, database, events, facts, heard, samples
 from service.storage.agreements import CABLE, SUM, Agreement
 from service.storage.claims import Place
 from service.storage.heard import Heard
@@ -64,21 +65,27 @@ class Measured(NamedTuple):
     offset_ms: Mapping[Place, float]
 
 
-def compare(connection: Connection, policy: Policy, now_ms: int) -> int:
+def compare(engine: Engine, policy: Policy, now_ms: int) -> int:
     """Compare whatever can be, keep how it agrees, and say where it does not; how many events were new."""
     to_ms = (now_ms - max(policy.lateness_ms.values(), default=0)) // MINUTE_MS * MINUTE_MS
     span = Span(to_ms - COMPARED_MS, 1, COMPARED_MS)
-    known, pairs = _pairs(connection)
+    with database.reading(engine) as connection:
+        known, pairs = _pairs(connection)
     said = 0
     for first in range(0, len(pairs), AT_ONCE):
         some = pairs[first : first + AT_ONCE]
-        measured = _measured(connection, some, known, span, policy.width_ms)
+        with database.reading(engine) as connection:
+            measured = _measured(connection, some, known, span, policy.width_ms)
         found = [row for pair in some for row in _agreed(pair, measured, policy.width_ms, to_ms)]
-        agreements.keep(connection, found)
         told = [*_differing(some, found, to_ms), *_apart(some, measured, policy.width_ms, to_ms)]
-        said += events.keep(connection, _not_said_lately(connection, told, to_ms))
-    agreements.forget_before(connection, to_ms - FORGOTTEN_MS)
+        said += database.retried(engine, partial(_keep, found=found, told=told, at_ms=to_ms))
+    database.retried(engine, lambda connection: agreements.forget_before(connection, to_ms - FORGOTTEN_MS))
     return said
+
+
+def _keep(connection: Connection, *, found: Sequence[Agreement], told: Sequence[DataEvent], at_ms: int) -> int:
+    agreements.keep(connection, found)
+    return events.keep(connection, _not_said_lately(connection, told, at_ms))
 
 
 def _pairs(connection: Connection) -> tuple[dict[Place, Heard], list[Pair]]:

@@ -45,8 +45,8 @@ def compared(engine):
             inventory.resolve(connection, names, feed="push", now_ms=NOW_MS, register_teamless=True)
         taken = rounds.push(samples, SIX_MINUTES_S)
         assert taken is None or not taken.rejected
-        with engine.begin() as connection:
-            agreement.compare(connection, POLICY, now_ms)
+        agreement.compare(engine, POLICY, now_ms)
+        with engine.connect() as connection:
             rows = agreements.of_devices(connection, ["sm-07", "sw-03"])
             return rows, [kept.event for kept in events.listing(connection).items]
 
