@@ -32,7 +32,7 @@ def wait_ms(failures: int, interval_ms: int, most_ms: int) -> int:
     >>> [wait_ms(failures, 10_000, 60_000) for failures in (1, 2, 3, 4, 99)]
     [10000, 20000, 40000, 60000, 60000]
     """
-    doubled = interval_ms * 2 ** min(failures - 1, 30)
+    doubled = interval_ms << min(failures - 1, 30)
     return max(interval_ms, min(doubled, most_ms))
 
 
