@@ -249,29 +249,43 @@ def replace_all(array, value):
     return filled
 
 
-class TestJobsOf:
-    def test_are_evaluation_delivery_housekeeping_the_lease_and_what_compares(self, parts_with):
-        names = {job.name for job in jobs.jobs_of(parts_with())}
-
-        assert names == {"evaluation", "delivery", "housekeeping", "lease", "agreement"}
-
-
-class TestCompare:
-    def test_is_for_the_process_that_evaluates(self, parts_with):
-        service = parts_with()
-        row = agreements.Agreement(agreements.SUM, "sm-07", "front", 0, "sm-07 bond0", 1, 1, 0.0, True, 0)
+class TestHear:
+    def known(self, service):
+        """A device that sent every 10 s until now."""
         with service.engine.begin() as connection:
-            agreements.keep(connection, [row])
-        kept = []
+            inventory.resolve(connection, [PortName("sm-07", "m1", "front")], feed="push", now_ms=NOW_MS)
+            told = {"last_sample_ms": NOW_MS, "last_received_ms": NOW_MS, "interval_ms": 10_000}
+            connection.execute(update(tables.devices).values(told))
 
-        for _ in range(2):
-            jobs.compare(service)
-            with service.engine.connect() as connection:
-                kept.append(agreements.of_devices(connection, ["sm-07"]))
-            jobs.evaluate(service)
+    def silent_since_ms(self, service):
+        with database.reading(service.engine) as connection:
+            return inventory.devices(connection).items[0].silent_since_ms
 
-        # Only from its evaluation on does it forget what is of long ago.
-        assert kept == [[row], []]
+    def test_marks_a_source_that_is_heard_no_more(self, parts_with, clock):
+        service = parts_with()
+        self.known(service)
+        for _ in range(40):
+            app.hear(service)
+            clock.now_ms += jobs.LISTEN_EVERY_S * 1000
+
+        assert self.silent_since_ms(service) == NOW_MS
+
+    def test_is_left_to_whoever_evaluates(self, parts_with, clock):
+        first, second = parts_with("one"), parts_with("two")
+        self.known(first)
+        for _ in range(40):
+            jobs.held_epoch(first)
+            app.hear(second)
+            clock.now_ms += jobs.LISTEN_EVERY_S * 1000
+
+        assert self.silent_since_ms(first) is None
+
+
+class TestJobsOf:
+    def test_are_all_the_recurring_work(self, parts_with):
+        asked = {"evaluation", "listening", "lease", "delivery", "housekeeping"}
+
+        assert {job.name for job in jobs.jobs_of(parts_with())} >= asked
 
 
 class TestParts:
