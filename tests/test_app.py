@@ -283,9 +283,27 @@ class TestHear:
 
 class TestJobsOf:
     def test_are_all_the_recurring_work(self, parts_with):
-        asked = {"evaluation", "listening", "lease", "delivery", "housekeeping"}
+        asked = {"evaluation", "listening", "agreement", "lease", "delivery", "housekeeping"}
 
         assert {job.name for job in jobs.jobs_of(parts_with())} >= asked
+
+
+class TestCompare:
+    def test_is_for_the_process_that_evaluates(self, parts_with):
+        service = parts_with()
+        row = agreements.Agreement(agreements.SUM, "sm-07", "front", 0, "sm-07 bond0", 1, 1, 0.0, True, 0)
+        with service.engine.begin() as connection:
+            agreements.keep(connection, [row])
+        kept = []
+
+        for _ in range(2):
+            jobs.compare(service)
+            with service.engine.connect() as connection:
+                kept.append(agreements.of_devices(connection, ["sm-07"]))
+            jobs.evaluate(service)
+
+        # Only from its evaluation on does it forget what is of long ago.
+        assert kept == [[row], []]
 
 
 class TestParts:
