@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
 from service.feeds import counter_file, rate_export
+from service.feeds.files import Progress
 from service.feeds.mapping import FAR_END, OWN, Mapping
 from service.feeds.mirrored import mirrored
 from service.terms import Parsed
-
-Progress = Callable[[int, int], None]  # octets read, octets in all
 
 
 @dataclass(frozen=True)

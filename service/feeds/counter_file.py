@@ -4,40 +4,32 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable, Iterator
-from pathlib import Path
 from typing import BinaryIO
 from zoneinfo import ZoneInfo
 
-from service.errors import TooLarge, UnusableInput
+from service.errors import TooLarge
 from service.feeds import assembly, cells, columns, csv_lines, csv_rows, times
+from service.feeds.files import Named, Progress, opened
 from service.feeds.joining import joined
 from service.feeds.limits import IngestLimits
 from service.terms import Parsed
 
-Progress = Callable[[int, int], None]  # octets read, octets in all
 _WHOLE_FILE_ROWS = 50_000
 _LINES_BESIDE = 1000  # a header, remarks and blank lines
 
 
-def read(path: Path | str, *, zone: str | None = None, kilo: int = 1000, progress: Progress | None = None) -> Parsed:
+def read(path: Named, *, zone: str | None = None, kilo: int = 1000, progress: Progress | None = None) -> Parsed:
     """All samples of a file, their index the line they stand on."""
     return joined(batches(path, _WHOLE_FILE_ROWS, zone=zone, kilo=kilo, progress=progress))
 
 
 def batches(
-    path: Path | str, rows: int = 10_000, *, zone: str | None = None, kilo: int = 1000, progress: Progress | None = None
+    path: Named, rows: int = 10_000, *, zone: str | None = None, kilo: int = 1000, progress: Progress | None = None
 ) -> Iterator[Parsed]:
     """The samples of a file, at most `rows` lines at a time."""
-    where = str(path)
     how = times.zone_named(zone), kilo
-    try:
-        octets = Path(path).stat().st_size
-        with Path(path).open("rb") as stream:
-            seen = (lambda so_far: progress(so_far, octets)) if progress else (lambda _: None)
-            yield from _pieces(stream, where, rows, how, seen)
-    except OSError as failure:
-        why = f"cannot be read: {failure.strerror or failure}"
-        raise UnusableInput(where, why, "name a file that can, or copy it again") from failure
+    with opened(path, progress) as (stream, seen):
+        yield from _pieces(stream, str(path), rows, how, seen)
 
 
 def parse(body: bytes, limits: IngestLimits) -> Parsed:

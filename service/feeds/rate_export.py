@@ -10,7 +10,6 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
@@ -21,42 +20,34 @@ from service.feeds import assembly, cells, csv_lines, csv_rows, encoding, export
 from service.feeds.anchors import anchored
 from service.feeds.columns import Column, Sort, shown
 from service.feeds.csv_rows import Sheet
+from service.feeds.files import Named, Progress, opened
 from service.feeds.joining import joined
 from service.feeds.mapping import FAR_END, RATE, Mapping, Series, refusal
 from service.feeds.mirrored import mirrored
 from service.feeds.told import Told
 from service.terms import Parsed
 
-Progress = Callable[[int, int], None]  # octets read, octets in all
 _WHOLE_FILE_ROWS = 50_000
 _LONGEST_LINE = 1 << 20
 _MOST_SHOWN = 30  # of a header, where a column is missed
 
 
-def read(path: Path | str, mapping: Mapping, progress: Progress | None = None) -> Parsed:
+def read(path: Named, mapping: Mapping, progress: Progress | None = None) -> Parsed:
     """All samples of a file, their index the line they stand on, UNKNOWN for what only marks where one begins."""
     return joined(batches(path, mapping, _WHOLE_FILE_ROWS, progress))
 
 
-def batches(
-    path: Path | str, mapping: Mapping, rows: int = 10_000, progress: Progress | None = None
-) -> Iterator[Parsed]:
+def batches(path: Named, mapping: Mapping, rows: int = 10_000, progress: Progress | None = None) -> Iterator[Parsed]:
     """The samples of a file, those of some `rows` rows and ports at a time."""
     pieces = _pieces(path, mapping, rows, progress)
     yield from anchored(pieces, mapping.interval_ms) if mapping.form == RATE else pieces
 
 
-def _pieces(path: Path | str, mapping: Mapping, rows: int, progress: Progress | None) -> Iterator[Parsed]:
+def _pieces(path: Named, mapping: Mapping, rows: int, progress: Progress | None) -> Iterator[Parsed]:
     if (wrong := refusal(mapping)) is not None:
         raise UnusableInput(f"mapping {mapping.name}".strip(), f"{wrong.key}: {wrong.why}", wrong.remedy)
-    try:
-        octets = Path(path).stat().st_size
-        with Path(path).open("rb") as stream:
-            seen = (lambda so_far: progress(so_far, octets)) if progress else (lambda _: None)
-            yield from _of_stream(stream, str(path), mapping, rows, seen)
-    except OSError as failure:
-        why = f"cannot be read: {failure.strerror or failure}"
-        raise UnusableInput(str(path), why, "name a file that can, or copy it again") from failure
+    with opened(path, progress) as (stream, seen):
+        yield from _of_stream(stream, str(path), mapping, rows, seen)
 
 
 def _of_stream(
