@@ -150,7 +150,7 @@ class Collector:
         for _ in range(min(len(self._walked), MOST_SETTLED)):
             one, walked = self._walked[0]
             try:
-                settled = database.retried(self._engine, _settling(walked, now_ms))
+                settled = database.retried(self._engine, _settling(walked, one.watch.interval_ms, now_ms))
             except UNREACHABLE:
                 raise
             except Exception as failure:  # one device's tables must not keep the others waiting
@@ -190,8 +190,8 @@ class Collector:
         self._events = []
 
 
-def _settling(walked: Walked, now_ms: int) -> Callable[[Connection], Any]:
-    return lambda connection: settle(connection, walked, now_ms)
+def _settling(walked: Walked, interval_ms: int, now_ms: int) -> Callable[[Connection], Any]:
+    return lambda connection: settle(connection, walked, interval_ms, now_ms)
 
 
 def _has_restarted(one: Watched, outcome: Outcome) -> bool:

@@ -7,6 +7,7 @@ from typing import Any, NamedTuple
 
 from sqlalchemy import Connection
 
+from service.collection.cautions import cautions
 from service.feeds.snmp.discovery import claims_of, discovered
 from service.feeds.snmp.plan import PollPlan, plan_of
 from service.rules.reconcile import reconciled
@@ -37,7 +38,7 @@ class Settled(NamedTuple):
     notes: tuple[str, ...]
 
 
-def settle(connection: Connection, walked: Walked, now_ms: int) -> Settled:
+def settle(connection: Connection, walked: Walked, interval_ms: int, now_ms: int) -> Settled:
     """Keep what a device says of its ports now, and say what to poll; ports and memberships follow."""
     found = discovered(walked.device, walked.rows)
     before = claims.of_devices(connection, [walked.device])
@@ -51,7 +52,7 @@ def settle(connection: Connection, walked: Walked, now_ms: int) -> Settled:
     membership.follow(connection, walked.device, believed, now_ms)
     if len(declared) < len(before):  # at the first contact everything is new
         events.keep(connection, _told(changed, before, now_ms))
-    return Settled(plan, (*found.notes, *plan.notes))
+    return Settled(plan, (*found.notes, *plan.notes, *cautions(found, plan, interval_ms)))
 
 
 def _told(changed: Changed, before: Sequence[Claim], now_ms: int) -> list[DataEvent]:

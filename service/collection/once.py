@@ -78,7 +78,7 @@ def _discover(engine: Engine, poller: Rounds, some: Sequence[Watched], clock: Ca
 
 def _settle(engine: Engine, one: Watched, outcome: Outcome, now_ms: int) -> None:
     walked = Walked.of(one.device, outcome.replies)
-    settled = database.retried(engine, lambda connection: settle(connection, walked, now_ms))
+    settled = database.retried(engine, lambda connection: settle(connection, walked, one.watch.interval_ms, now_ms))
     one.settle(settled.plan, settled.notes, now_ms)
 
 

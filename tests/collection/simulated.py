@@ -30,6 +30,8 @@ class Device:
     is_silent: bool = False
     most_oids: int = 1000
     has_aggregator: bool = True
+    speed_mbps: int = 1000
+    is_narrow: bool = False  # has octet and packet counters of 32 bits only
     asked: list = field(default_factory=list)
 
     def reads(self, at_ms):
@@ -38,13 +40,28 @@ class Device:
         values = {UPTIME: up_ms // 10 % 2**32, TABLES_CHANGED: self.tables_changed}
         for number, (name, index) in enumerate(self.members.items()):
             octets = self.octets_s.get(name, (number + 1) * 1_000_000) * up_ms // 1000
-            values |= _port(name, index, octets, number + 1, 1000, 6)
+            values |= _port(name, index, octets, number + 1, self.speed_mbps, 6)
             values |= {f"{LAG}.{column}.{index}": AGGREGATOR_INDEX for column in (12, 13)}
             # Activity, aggregation, synchronisation, collecting, distributing: 0xBC as SNMP BITS.
             values |= {f"{LAG}.{column}.{index}": b"\xbc" for column in (21, 23)}
         if self.has_aggregator:
-            values |= _port(self.team, AGGREGATOR_INDEX, 0, 99, 1000 * len(self.members), 161)
-        return values
+            values |= _port(self.team, AGGREGATOR_INDEX, 0, 99, self.speed_mbps * len(self.members), 161)
+        return _narrowed(values) if self.is_narrow else values
+
+
+# Column of ifXTable -> the 32-bit column that counts the same (RFC 2863).
+NARROW = {6: f"{IF}.10", 7: f"{IF}.11", 10: f"{IF}.16", 11: f"{IF}.17"}
+NARROW |= {8: f"{IFX}.2", 9: f"{IFX}.3", 12: f"{IFX}.4", 13: f"{IFX}.5"}
+
+
+def _narrowed(values):
+    columns = {f"{IFX}.{wide}": narrow for wide, narrow in NARROW.items()}
+    narrowed = {}
+    for oid, value in values.items():
+        column, _, index = oid.rpartition(".")
+        counted = column in columns
+        narrowed[f"{columns[column]}.{index}" if counted else oid] = value % 2**32 if counted else value
+    return narrowed
 
 
 def _port(name, index, octets, mac, speed_mbps, kind):  # noqa: PLR0917  # one row of a table
