@@ -10,8 +10,10 @@ TEXTS = {
     "identity-changed": "another port answers under this name (its hardware address changed);"
     " check the cabling and the port's name",
     "implausible": "more octets than the wire can carry, three times running: check speed_bps, counter_bits and times",
-    "ambiguous": "a 32-bit counter may have wrapped more than once between polls, so there is no value:"
-    " poll more often than it wraps, or use the 64-bit counters",
+    "ambiguous": "not measurable with 32-bit counters at this speed, so there is no value: they may have wrapped more"
+    " than once between polls. Use the 64-bit counters, or poll more often than they wrap",
+    "wraps-soon": "counters of 32 bits wrap nearly as fast as they are polled, so that one late poll costs the value."
+    " Use the 64-bit counters, or poll more often",
     "clock-step": "the device's clock stepped; seconds were taken from its uptime. Check its time service",
     "clock-offset": "the device's clock is more than 5 s off; its windows were placed on the collector's clock."
     " Check its time service",

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import numpy.typing as npt
 
-from service.rules import words
+from service.rules import narrow, words
 from service.rules.event_texts import TEXTS
 from service.terms import DataEvent, FactsTable, Flag, Intervals, Ints, Layout, Mark, MemberWindows, Span, Status
 
@@ -72,12 +72,13 @@ def of(
     streaks, third = _implausible(intervals, noticed.streaks)
     lasting = {
         "ambiguous": _times(intervals, _any(intervals.status == Status.AMBIGUOUS)),
+        "wraps-soon": _times(intervals, narrow.wraps_soon(intervals, facts)),
         "merged-packets": _times(intervals, _any((intervals.flags & np.uint16(Flag.MERGED_PACKETS)) != 0)),
         "implausible": third,
         "flap": _flaps(members),
     }
     begun, last = _begun(lasting, layout, noticed.last_ms)
-    begun = _with_wrap_times(begun, intervals, facts, layout)
+    begun = narrow.with_wrap_times(begun, intervals, facts, layout)
     return sorted([*happened, *begun], key=_order), Noticed(last, streaks)
 
 
@@ -170,25 +171,6 @@ def _implausible(intervals: Intervals, streaks: Mapping[int, int]) -> tuple[dict
                 times.append(int(intervals.end_ms[row]))
     left = {key: count for key, count in running.items() if count}
     return left, (np.array(ports, dtype=np.int64), np.array(times, dtype=np.int64))
-
-
-def _with_wrap_times(
-    events: list[DataEvent], intervals: Intervals, facts: FactsTable, layout: Layout
-) -> list[DataEvent]:
-    """The same, where a narrow counter is ambiguous with how often it wraps at the port's speed."""
-    rows = np.flatnonzero(_any(intervals.status == Status.AMBIGUOUS))
-    speeds = facts.speed_bps[intervals.facts[rows]].tolist()
-    told = {
-        _names(layout, port): words.wrapping(bps)
-        for port, bps in zip(intervals.port[rows].tolist(), speeds, strict=True)
-        if bps > 0
-    }
-    return [
-        replace(event, text=f"{event.text} ({told[where]})")
-        if event.kind == "ambiguous" and (where := (event.device, event.port)) in told
-        else event
-        for event in events
-    ]
 
 
 def _flaps(members: MemberWindows) -> tuple[Ints, Ints]:

@@ -5,6 +5,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+ROUND_BITS = 8 * 2**32  # after so many a counter of octets with 32 bits begins anew
+POLLED_WITHIN = 0.8  # of that time, so that a late poll does no harm
+
 
 def percent(share: float) -> str:
     """A share of 1 with two significant digits, as in "92 %", "2.4 %" or "0.02 %"."""
@@ -49,7 +52,7 @@ def wrapping(bps: int) -> str:
     ------
     RFC 2863 section 3.1.6; four fifths of that time leave room for a late poll.
     """
-    round_s = 8 * 2**32 / bps
+    round_s = ROUND_BITS / bps
     told = f"at {rate(bps)} 32 bits wrap in {round_s:.2f} s"
-    every_s = math.floor(0.8 * round_s)
+    every_s = math.floor(POLLED_WITHIN * round_s)
     return f"{told}: poll at most every {every_s} s" if every_s else f"{told}: only 64 bits will do"

@@ -11,7 +11,7 @@ from scenarios.roads import assessed, fact, octets_of, row
 
 from service.rules.assess import Run, assess
 from service.rules.event_texts import TEXTS
-from service.terms import OperStatus, Rule, Span
+from service.terms import Form, OperStatus, Rule, Span
 
 
 def told(found):
@@ -146,3 +146,36 @@ class TestEvents:
 class TestHealthyData:
     def test_brings_no_events(self):
         assert assessed(steady(600, step=10), windows=20).events == ()
+
+
+class TestNarrowCounters:
+    """2^32 octets wrap in 34.36 s at 1 Gbit/s, 3.44 s at 10 Gbit/s; four fifths are 27.49 and 2.75 s (by hand)."""
+
+    def found(self, step_s, speed_bps=GIGABIT, bits=32, polls=5):
+        rows = [row(step_s * n, out_octets=1_000_000 * n) for n in range(polls)]
+        return assessed(rows, fact(speed_bps, counter_bits=bits), windows=-(-step_s * polls // 30)).events
+
+    @pytest.mark.parametrize(
+        ("step_s", "kinds"), [(27, []), (28, ["wraps-soon"]), (33, ["wraps-soon"]), (36, ["ambiguous"])]
+    )
+    def test_polled_nearly_as_slowly_as_they_wrap_are_a_caution_told_once(self, step_s, kinds):
+        assert [event.kind for event in self.found(step_s)] == kinds
+
+    def test_say_how_often_to_poll(self):
+        (event,) = self.found(30)
+
+        assert event.text == f"{TEXTS['wraps-soon']} (at 1 Gbit/s 32 bits wrap in 34.36 s: poll at most every 27 s)"
+
+    def test_too_slow_for_the_speed_say_that_nothing_can_be_measured(self):
+        (event,) = self.found(30, 10 * GIGABIT)
+
+        assert event.text.startswith("not measurable with 32-bit counters at this speed")
+        assert event.text.endswith("(at 10 Gbit/s 32 bits wrap in 3.44 s: poll at most every 2 s)")
+
+    def test_of_64_bits_are_none(self):
+        assert self.found(30, 10 * GIGABIT, bits=64) == ()
+
+    def test_of_rates_are_none(self):
+        rows = [row(30 * n, out_octets=1_000_000) for n in range(3)]
+
+        assert assessed(rows, fact(counter_bits=32, form=Form.RATE), windows=2).events == ()
