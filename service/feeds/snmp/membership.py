@@ -83,15 +83,16 @@ def _by_lacp(found: Membership) -> None:
 def _by_port_list(found: Membership) -> None:
     """The port lists of aggregators that no port names; for the others they are only compared."""
     members = found.members()
-    for aggregator, value in sorted(found.tables.column(oids.AGG_PORT_LIST).items()):
-        told = octets(value)
-        if port_list.is_text(told):
-            shown = told.decode("ascii").strip()
-            found.notes.append(f"the port list of aggregator {aggregator} is text ({shown[:40]}), not bits; not used")
-            continue
-        ports = port_list.ports_of(told)
+    lists = {index: octets(value) for index, value in sorted(found.tables.column(oids.AGG_PORT_LIST).items())}
+    texts = port_list.texts_among(lists.values())
+    written = [index for index, told in lists.items() if told in texts]
+    if written:
+        shown = ", ".join(lists[index].decode("ascii").strip(", ") for index in written[:3])[:60]
+        found.notes.append(f"port lists of {len(written)} aggregators are text ({shown}), not bits; not used")
+    for aggregator in lists.keys() - written:
+        ports = port_list.ports_of(lists[aggregator])
         if aggregator in members:
-            _compare(found, aggregator, len(told), set(ports))
+            _compare(found, aggregator, len(lists[aggregator]), set(ports))
         else:
             _take_listed(found, aggregator, ports)
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 
 # The least that every IPv6 link carries in one piece (RFC 8200 section 5), less the headers of IPv6 and UDP and what a
 # message of SNMPv3 with privacy adds at most to be expected: engine and user names, authentication, padding.
@@ -14,10 +15,18 @@ _NARROW, _WIDE = 2 + 5, 2 + 9  # 32 bits and 64 bits, each a sign octet longer
 
 def size_of(oid: str, *, wide: bool) -> int:
     """The octets that one variable takes in a reply: its identifier, its value, and their headers."""
-    arcs = oid.split(".")
-    # The first two arcs share an octet; seven bits of an arc go into each (X.690 section 8.19).
-    length = 1 + sum(max(1, (int(arc).bit_length() + 6) // 7) for arc in arcs[2:])
-    return 2 + 2 + length + (_WIDE if wide else _NARROW)
+    column, _, index = oid.rpartition(".")
+    return 2 + 2 + _encoded(column) + _septets(index) + (_WIDE if wide else _NARROW)
+
+
+@lru_cache(maxsize=256)  # there are no more columns than that
+def _encoded(column: str) -> int:
+    return 1 + sum(map(_septets, column.split(".")[2:]))  # the first two arcs share an octet (X.690 section 8.19)
+
+
+def _septets(arc: str) -> int:
+    """The octets of one arc, seven bits in each."""
+    return max(1, (int(arc).bit_length() + 6) // 7)
 
 
 class Requests:

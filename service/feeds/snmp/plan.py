@@ -126,16 +126,17 @@ def _port(told: DiscoveredPort, rows: Mapping[str, Any]) -> _Port:
         order = (one.narrow, one.column) if narrow[one.name] else (one.column,)
         if column := next(filter(has, order), ""):
             columns[one.name] = column
-    columns.pop(_worse_speed(rows, told.if_index), None)
+    columns.pop(_needless_speed(rows, told.if_index), None)
     duplex = rows.get(f"{oids.DUPLEX}.{told.if_index}")
     return _Port(told, columns, narrow_octets, narrow_packets, duplex == _HALF)
 
 
-def _worse_speed(rows: Mapping[str, Any], index: int) -> str:
-    """Which of the two speeds need not be asked for: the 32-bit gauge, unless the other is empty or a copy of it."""
+def _needless_speed(rows: Mapping[str, Any], index: int) -> str:
+    """Which of the two speeds need not be asked for: the 32-bit gauge beside the other, or a mere copy of it."""
     tables = Tables.of({oid: rows[oid] for column in _SPEEDS if (oid := f"{column}.{index}") in rows})
-    good = tables.number(oids.IF_HIGH_SPEED, index) > 0 and not tables.tells_bits_as_megabits(index)
-    return "speed" if good else "high_speed"
+    if tables.tells_bits_as_megabits(index):
+        return "high_speed"
+    return "speed" if tables.number(oids.IF_HIGH_SPEED, index) > 0 else ""  # a port that is down may tell 0 for now
 
 
 def _only_narrow(offered: Sequence[Offered], has: Any) -> bool:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 
 _AS_TEXT = re.compile(rb"\s*\d{1,9}(\s*-\s*\d{1,9})?(\s*,\s*\d{1,9}(\s*-\s*\d{1,9})?)*\s*,?\s*\Z")
-_MOST = 4096  # a text such as 1-999999999 is no list of a team's ports
 
 
 def ports_of(octets: bytes) -> tuple[int, ...]:
@@ -19,21 +19,10 @@ def ports_of(octets: bytes) -> tuple[int, ...]:
     )
 
 
-def is_text(octets: bytes) -> bool:
-    """Whether an agent wrote the list for people to read, `21-22` or `23, `, which no standard allows."""
-    return _AS_TEXT.match(octets) is not None
+def texts_among(lists: Iterable[bytes]) -> frozenset[bytes]:
+    """Those lists of one agent that it wrote for people to read, `21-22` or `23, `, which no standard allows.
 
-
-def ports_in_text(octets: bytes) -> tuple[int, ...]:
-    """The ports of a list written as text.
-
-    >>> ports_in_text(b"17-18, 21")
-    (17, 18, 21)
+    A single digit may as well be bits (0x33 is ports 3, 4, 7 and 8): it is text where another list is.
     """
-    ports: list[int] = []
-    for part in octets.decode("ascii").split(","):
-        first, _, last = part.strip().partition("-")
-        if first:
-            span = range(int(first), int(last or first) + 1)
-            ports += span[:_MOST]
-    return tuple(ports[:_MOST])
+    digits = [one for one in lists if _AS_TEXT.match(one)]
+    return frozenset(digits) if any(len(one) > 1 for one in digits) else frozenset()

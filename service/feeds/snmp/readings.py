@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from array import array
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import chain
 from typing import Any, NamedTuple
@@ -183,11 +184,11 @@ def _values(polls: Sequence[Polled]) -> _Values:
     known = np.ones(start[-1], dtype=np.bool_)
     known[start[1:] - 1] = False
     try:
-        values = _numbers(chain.from_iterable(blocks), int(start[-1]))
-    except (TypeError, ValueError, OverflowError):  # something is missing, or no counter
+        values = _numbers(chain.from_iterable(blocks))
+    except (TypeError, OverflowError):  # something is missing, or no counter
         flat = [value if _is_counter(value) else None for block in blocks for value in block]
         known &= np.array([value is not None for value in flat], dtype=np.bool_)
-        values = _numbers((value or 0 for value in flat), len(flat))
+        values = _numbers(value or 0 for value in flat)
     return _Values(values, known, start)
 
 
@@ -200,8 +201,9 @@ def _block(poll: Polled) -> list[Any]:
     return block
 
 
-def _numbers(values: Iterator[Any], count: int) -> Counters:
-    return np.fromiter(values, dtype=np.uint64, count=count)
+def _numbers(values: Iterable[Any]) -> Counters:
+    # Not np.fromiter, which takes 1.5 and "5" for numbers.
+    return np.frombuffer(array("Q", list(values)), dtype=np.uint64)
 
 
 def _is_counter(value: Any) -> bool:
