@@ -1,4 +1,7 @@
-"""Samples come in as they are told: again without harm, as counters or rates, with packets or without, renumbered."""
+"""Samples come in as they are told: again without harm, as counters or rates, with packets or without, renumbered.
+
+And who is a member, and what for: as people declared it, as devices say it, and as it is believed.
+"""
 
 from __future__ import annotations
 
@@ -7,22 +10,53 @@ import json
 import numpy as np
 import pytest
 from capabilities.readings import START_S, a_reading, held
+from evaluation.rounds import Rounds
 from exports import a_long_mapping, a_wide_mapping, windows_of
 from walks.outcome import at_once, left, same_figures
 from walks.road import road
 from walks.traffic import polls
 
+from service.commands import inventoried
 from service.errors import UnusableInput
-from service.feeds import body, rate_export
+from service.evaluation import standing
+from service.feeds import body, inventory_file, rate_export
 from service.feeds.mapping import Series
 from service.feeds.mirrored import mirrored
-from service.terms import BASIS_WORDS, STATUS_WORDS
+from service.rules.reconcile import reconciled
+from service.storage import claims
+from service.storage.database import reading
+from service.terms import BASIS_WORDS, DECLARED, DISCOVERED, STATUS_WORDS, WHY_NOT_WORDS, Claim, Role
 
 
 @pytest.fixture
 def way(engine):
     with road(engine) as road_:
         yield road_
+
+
+class TestCol2NarrowCounters:
+    """2^32 octets wrap in 34.36 s at 1 Gbit/s, in 3.44 s at 10 Gbit/s (RFC 2863 section 3.1.6 for why; by division)."""
+
+    def found(self, speed_bps):
+        told = [a_reading(30 * k, out_octets=1_875_000_000 * k % 2**32, counter_bits=32) for k in range(4)]
+        return at_once([one | {"speed_bps": speed_bps} for one in told], 90)
+
+    def test_at_a_gigabit_are_taken_with_the_caution_to_poll_at_most_every_27_s(self):
+        found = self.found(10**9)
+
+        # 1,875,000,000 octets in 30 s are half of 1 Gbit/s (by hand).
+        assert found.members.utilisation[0, :, 0].tolist() == pytest.approx([0.5] * 3, abs=1e-12)
+        (event,) = found.events
+        assert event.kind == "wraps-soon"
+        assert "poll at most every 27 s" in event.text
+
+    def test_at_ten_gigabits_are_not_measurable_and_never_a_plausible_number(self):
+        found = self.found(10**10)
+
+        assert np.isnan(found.members.utilisation[0, :, 0]).all()
+        (event,) = found.events
+        assert event.text.startswith("not measurable with 32-bit counters at this speed")
+        assert "Use the 64-bit counters" in event.text
 
 
 class TestCol4PushedAgain:
@@ -210,3 +244,78 @@ class TestCol10Vantage:
 
         # 3,382,500,000 octets x 8 / 30 s = 902 Mbit/s, 153,750,000 likewise 41 (arithmetic).
         assert found.utilisation[0, 0].tolist() == pytest.approx([0.902, 0.041], abs=1e-12)
+
+
+class TestCol8Roles:
+    """A list declares up1 active and up2 standby; the device says that both are active."""
+
+    DECLARED = (
+        Claim("sm-07", "up1", DECLARED, "front", Role.ACTIVE),
+        Claim("sm-07", "up2", DECLARED, "front", Role.STANDBY),
+    )
+    SAID = tuple(Claim("sm-07", port, DISCOVERED, "front", Role.ACTIVE) for port in ("up1", "up2"))
+
+    def test_that_people_and_device_tell_differently_are_both_shown_and_the_conflict_told(self):
+        up1, up2 = reconciled(self.DECLARED + self.SAID)
+
+        assert (up1.role, up1.conflict) == (Role.ACTIVE, "")
+        assert (up2.declared.role, up2.discovered.role) == (Role.STANDBY, Role.ACTIVE)
+        assert up2.conflict == "declared standby, its device says active: the device is believed"
+
+    @pytest.mark.parametrize(("override", "why"), [(False, ""), (True, "standby by design")])
+    def test_that_are_declared_win_only_where_they_override(self, engine, override, why):
+        rounds = Rounds(engine)
+        with engine.begin() as connection:
+            claims.keep(connection, [Claim("sm-07", "m2", DECLARED, "front", Role.STANDBY, override=override)], 0)
+
+        rounds.walk([one | {"role": "active"} for one in polls((4, (0.92, 0.02)))], 240)
+
+        kept = left(engine, 240)
+        assert {WHY_NOT_WORDS[code] for code in kept.members.why_not[1, 1:, 0].ravel()} == {why}
+        # A standby is no idle sibling: then nothing is uneven, the hot member just has none.
+        assert [one.kind for one in kept.found] == (["hot-no-sibling"] if override else ["uneven"])
+
+
+class TestInt3Inventory:
+    """A file with 24 hosts, of which one is not there, and one more that sends (counted by hand)."""
+
+    HOSTS = tuple(f"uw-{k:02}" for k in range(1, 25))
+    MISSING, UNKNOWN = "uw-17", "uw-99"
+
+    @pytest.fixture
+    def imported(self, engine, tmp_path):
+        file = tmp_path / "floor.csv"
+        sending = [host for host in self.HOSTS if host != self.MISSING] + [self.UNKNOWN]
+        Rounds(engine).push([one | {"device": host} for host in sending for one in polls((1, (0.2,)))], 60)
+
+        def take(hosts, **how):
+            file.write_text("\n".join(["device,port,team", *(f"{host},m1,front" for host in hosts)]) + "\n")
+            listed = inventory_file.parse(file.read_bytes(), str(file), file.name)
+            how = {"dry_run": False, "remove_missing": False, **how}
+            return inventoried.imported(engine, listed, file, who="keeper", now_ms=(START_S + 60) * 1000, **how)
+
+        return take
+
+    def marked(self, engine):
+        with reading(engine) as connection:
+            every = standing.page(connection, (START_S + 60) * 1000, limit=500).items
+        missing = {one.believed.device for one in every if one.missing}
+        return len(every), missing, {one.believed.device for one in every if one.unknown}
+
+    def test_lists_the_one_that_is_missing_and_the_one_that_is_unknown(self, engine, imported):
+        imported(self.HOSTS)
+
+        assert self.marked(engine) == (25, {self.MISSING}, {self.UNKNOWN})
+
+    def test_deletes_nothing_without_consent(self, engine, imported):
+        imported(self.HOSTS)
+        fewer = self.HOSTS[:-1]
+
+        done = imported(fewer)
+        with reading(engine) as connection:
+            assert ([one.device for one in done.absent], done.removed) == (["uw-24"], False)
+            assert len(claims.declared(connection)) == 24
+
+        imported(fewer, remove_missing=True)
+        with reading(engine) as connection:
+            assert len(claims.declared(connection)) == 23

@@ -10,10 +10,13 @@ from sqlalchemy import select
 from walks.outcome import at_once, left
 from walks.traffic import polls
 
+from service.evaluation import agreement
+from service.numerics.agreement import LIMIT, difference
 from service.numerics.speeds import believed
-from service.storage import events, findings, tables
+from service.storage import agreements, claims, events, findings, inventory, tables
 from service.storage.database import reading
-from service.terms import BASIS_WORDS, STATUS_WORDS, WHY_NOT_WORDS
+from service.terms import BASIS_WORDS, DECLARED, DISCOVERED, STATUS_WORDS, WHY_NOT_WORDS, Claim, PortName
+from service.web.working import shown
 
 GIGABIT = 1_000_000_000
 
@@ -125,6 +128,28 @@ class TestTru7Speed:
 
         assert self.found(speed_bps).members.utilisation[0, :, 0].mean() == pytest.approx(0.9414, abs=5e-5)
 
+    def test_of_the_far_end_known_from_the_inventory_gives_94_15_per_cent_and_the_working_says_whose(self, engine):
+        """A virtual adapter claims 10 G; the switch's port at the other end of its cable tells 1 G."""
+        rounds, end_s = Rounds(engine), 300
+        claim = Claim("sm-07", "m1", DECLARED, far_device="sw-03", far_port="g1/0/7")
+        step = round(941_500_000 * 10 / 8)
+        host = [a_reading(t, out_octets=step * t // 10, speed_bps=10 * GIGABIT) for t in range(0, end_s + 1, 10)]
+        switch = a_reading(0, "g1/0/7", out_octets=0) | {"device": "sw-03", "team": "floor"}
+        with engine.begin() as connection:
+            claims.keep(connection, [claim], 0)
+
+        rounds.push([host[0], switch], 0)
+        rounds.walk(host, end_s)
+
+        kept = left(engine, end_s)
+        assert kept.members.utilisation[0, :, 0].tolist() == pytest.approx([0.9415] * 10, abs=1e-9)
+        with reading(engine) as connection:
+            team_id = inventory.team_named(connection, "sm-07", "front")
+            asked = ("m1", "egress", (START_S + 30) * 1000)
+            worked = shown(connection, rounds.policy, team_id, asked, (START_S + end_s) * 1000)
+        assert worked.speed_source == "told by the far end of its cable, sw-03 g1/0/7"
+        assert (worked.speed_bps, worked.by_hand) == (GIGABIT, pytest.approx(0.9415, abs=1e-9))
+
     def test_that_is_too_low_is_an_event_and_never_100_per_cent(self):
         # 1.5 Gbit/s on a port that claims 1 Gbit/s, on stamps of milliseconds.
         told = [a_reading(0.001 + k * WINDOW_S, out_octets=octets_in(1.5) * k) for k in range(5)]
@@ -162,3 +187,42 @@ class TestTru8MergedPackets:
         assert {BASIS_WORDS[basis] for basis in found.members.basis[0, :, 0]} == {"inferred"}
         assert [(event.port, event.kind) for event in found.events] == [("m1", "merged-packets")]
         assert "counts merged packets" in found.events[0].text
+
+
+class TestTru8Agreement:
+    """900 and 100 Mbit/s against 1,003 of their interface; 902 sent against 899 received; the limit is 2 %."""
+
+    @pytest.mark.parametrize(
+        ("here", "there", "differ"), [((900, 100), 1003, 0.3), ((902,), 899, 0.33), ((900, 100), 1030, 2.91)]
+    )
+    def test_of_two_readings_is_told_as_a_share_of_the_larger(self, here, there, differ):
+        share = float(difference(np.float64(sum(here)), np.float64(there)))
+
+        assert round(100 * share, 2) == differ
+        assert (share <= LIMIT) is (differ < 2)
+
+    def test_of_a_team_leaves_its_interface_out_of_its_total(self, engine):
+        rounds = Rounds(engine)
+        interface = Claim("sm-07", "bond0", DISCOVERED, aggregate_of="front")
+        with engine.begin() as connection:
+            claims.keep(connection, [interface], 0)
+            told = PortName("sm-07", "bond0")
+            inventory.resolve(connection, [told], feed="push", now_ms=START_S * 1000, register_teamless=True)
+
+        rates = {"m1": ("front", 900), "m2": ("front", 100), "bond0": ("", 1003)}
+        rounds.push(
+            [
+                a_reading(t, port, out_octets=mbps * 125_000 * t, speed_bps=2 * GIGABIT) | {"team": team}
+                for port, (team, mbps) in rates.items()
+                for t in range(0, 361, 10)
+            ],
+            360,
+        )
+        agreement.compare(engine, rounds.policy, (START_S + 360 + LATENESS_S) * 1000)
+
+        with reading(engine) as connection:
+            (row,) = agreements.of_devices(connection, ["sm-07"])
+            assert inventory.team(connection, 1).members == ("m1", "m2")
+            assert events.listing(connection).items == ()
+        assert (row.here_bps, row.there_bps, round(100 * row.difference, 1)) == (1_000_000_000, 1_003_000_000, 0.3)
+        assert row.agrees

@@ -156,7 +156,7 @@ class TestNarrowCounters:
         return assessed(rows, fact(speed_bps, counter_bits=bits), windows=-(-step_s * polls // 30)).events
 
     @pytest.mark.parametrize(
-        ("step_s", "kinds"), [(27, []), (28, ["wraps-soon"]), (33, ["wraps-soon"]), (36, ["ambiguous"])]
+        ("step_s", "kinds"), [(27, []), (28, ["wraps-soon"]), (32, ["wraps-soon"]), (36, ["ambiguous"])]
     )
     def test_polled_nearly_as_slowly_as_they_wrap_are_a_caution_told_once(self, step_s, kinds):
         assert [event.kind for event in self.found(step_s)] == kinds
