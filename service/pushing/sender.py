@@ -66,7 +66,7 @@ class Sender:
         if not batches:
             return False
         body = joined([body for _, body in batches])
-        if not body:
+        if len(batches) > 1 and not body:
             self._one_by_one = len(batches)
             return True
         try:
