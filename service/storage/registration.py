@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 from sqlalchemy import Connection, Table, insert, select, update
 
-from service.storage import tables
+from service.storage import claims, tables
 from service.storage.dialects import among, inserting, serialise
 from service.storage.remembered import mark_written, may_remember, memory_of
 from service.terms import MOST_MEMBERS, PortName
@@ -35,7 +35,8 @@ def register(
     """The ids of these ports, those that are new registered; `allow` says whether, and whether those of no team too."""
     known = _read(connection, names)
     moment = _Moment(feed, now_ms, *allow)
-    news = [name for name in names if _is_news(name, known) and _may_register(name, known, moment)]
+    seats = _believed(connection, names)
+    news = [seats[name] for name in names if _is_news(seats[name], known) and _may_register(name, known, moment)]
     if news:
         # Two batches that bring the same new port must not both register it.
         serialise(connection, REGISTRATION_LOCK)
@@ -45,7 +46,7 @@ def register(
         known = _read(connection, names)
     found = {name: row.id for name in names if (row := known.ports.get((known.devices.get(name.device, 0), name.port)))}
     if may_remember(connection):
-        _remember(connection, names, known, found)
+        _remember(connection, seats, known, found)
     return found
 
 
@@ -57,12 +58,29 @@ class _Moment:
     teamless: bool
 
 
-def _remember(connection: Connection, names: Sequence[PortName], known: Known, found: dict[PortName, int]) -> None:
+def _believed(connection: Connection, names: Sequence[PortName]) -> dict[PortName, PortName]:
+    """Each name with the team that is believed: a declaration may override, and a team's interface is no member."""
+    devices = {name.device for name in names}
+    declared, whole = claims.overriding(connection, devices), claims.interfaces(connection, devices)
+
+    def seat(name: PortName) -> PortName:
+        place = (name.device, name.port)
+        if place in whole:
+            return replace(name, team="", method="unknown", bundle="")
+        team = declared[place].team if place in declared else ""
+        return replace(name, team=team, method="unknown", bundle="") if team not in {"", name.team} else name
+
+    return {name: seat(name) for name in names}
+
+
+def _remember(
+    connection: Connection, seats: Mapping[PortName, PortName], known: Known, found: dict[PortName, int]
+) -> None:
     memory = memory_of(connection)
-    for name in names:
+    for name, believed in seats.items():
         port_id = found.get(name)
         # A name that still says something new (a ninth member, say) is looked at again the next time.
-        if port_id and not _is_news(name, known):
+        if port_id and not _is_news(believed, known):
             memory.ports[(name.device, name.port)] = (name, port_id)
             memory.place_of_port[port_id] = (known.devices[name.device], known.team_of_port.get(port_id, 0))
 

@@ -5,8 +5,8 @@ import pytest
 from sqlalchemy import select
 
 from service.rules.reconcile import reconciled
-from service.storage import inventory, membership, tables
-from service.terms import DECLARED, DISCOVERED, Claim, PortName
+from service.storage import claims, inventory, membership, tables
+from service.terms import DECLARED, DISCOVERED, Claim, PortName, Role
 
 NOW_MS = 1_795_600_800_000
 LATER_MS = NOW_MS + 600_000
@@ -97,3 +97,59 @@ class TestFollow:
 
         with engine.connect() as connection:
             assert len(inventory.layout(connection).layout.ports) == 2
+
+
+class TestOverrides:
+    """A declaration that overrides holds for samples of every feed, and nothing makes a team's interface a member."""
+
+    UP2 = PortName("sm-07", "up2", "front", "layer4-tuple", "lacp")
+
+    def resolved(self, engine, *names, times=2):
+        for _ in range(times):  # the second time from memory
+            with engine.begin() as connection:
+                found = inventory.resolve(connection, names, feed="push", now_ms=NOW_MS)
+        return found
+
+    def said(self, engine, *told):
+        with engine.begin() as connection:
+            claims.keep(connection, told, NOW_MS)
+
+    def test_put_a_port_into_the_declared_team(self, engine):
+        self.said(engine, Claim("sm-07", "up2", DECLARED, "store", override=True))
+
+        assert all(self.resolved(engine, TWO[0], self.UP2))
+        assert layout(engine) == {"up1": "front", "up2": "store"}
+
+    def test_say_nothing_of_how_the_declared_team_distributes(self, engine):
+        self.said(engine, Claim("sm-07", "up2", DECLARED, "store", override=True))
+        self.resolved(engine, self.UP2)
+
+        with engine.connect() as connection:
+            (team,) = inventory.layout(connection).layout.teams
+        assert (team.team, team.method, team.bundle) == ("store", "unknown", "")
+
+    @pytest.mark.parametrize(
+        "claim",
+        [Claim("sm-07", "up2", DECLARED, "store"), Claim("sm-07", "up2", DECLARED, role=Role.STANDBY, override=True)],
+        ids=["no override", "of the role only"],
+    )
+    def test_of_something_else_leave_a_port_where_samples_put_it(self, engine, claim):
+        self.said(engine, claim)
+        self.resolved(engine, *TWO)
+
+        assert layout(engine) == {"up1": "front", "up2": "front"}
+
+    def test_move_a_port_within_the_time_for_which_memories_are_believed(self, engine):
+        self.resolved(engine, *TWO)
+        self.said(engine, Claim("sm-07", "up2", DECLARED, "store", override=True))
+
+        with engine.begin() as connection:
+            inventory.resolve(connection, TWO, feed="push", now_ms=NOW_MS + 600_000)
+
+        assert layout(engine) == {"up1": "front", "up2": "store"}
+
+    def test_take_the_interface_of_a_team_for_no_member_though_samples_say_so(self, engine):
+        self.said(engine, Claim("sm-07", "up2", DISCOVERED, aggregate_of="front"))
+
+        assert all(self.resolved(engine, *TWO))
+        assert layout(engine) == {"up1": "front"}
