@@ -214,12 +214,6 @@ class TestRestart:
 
         assert len(readings.parsed([later, earlier]).samples) == 6
 
-    def test_is_told_from_coming_round_by_the_time_that_passed(self):
-        assert readings.has_restarted(8_640_000, 1_200, 30_000)
-        assert not readings.has_restarted(2**32 - 1_500, 1_500, 30_000)
-        assert not readings.has_restarted(100, 3_100, 30_000)
-        assert not readings.has_restarted(UNKNOWN, 5, 30_000)
-
 
 class TestMarks:
     def test_say_when_tables_last_changed(self):
@@ -230,11 +224,3 @@ class TestMarks:
 
         assert readings.changed_marks(polled(rows).replies) == (500, 600, UNKNOWN)
         assert readings.changed_marks([]) == (UNKNOWN, UNKNOWN, UNKNOWN)
-
-
-class TestSkew:
-    def test_is_how_far_the_first_and_the_last_reading_lie_apart(self):
-        replies = [Reply(400 * step, 400 * step + 10, {}) for step in range(4)]
-
-        assert readings.skew_ms(replies) == 1_200
-        assert readings.skew_ms([]) == 0
