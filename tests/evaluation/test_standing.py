@@ -6,7 +6,7 @@ from examples import EPOCH_MS
 from walks.traffic import polls
 
 from service.evaluation import standing
-from service.storage import claims, heard
+from service.storage import claims
 from service.terms import DECLARED, DISCOVERED, Claim, Role
 
 NOW_MS = EPOCH_MS + 120_000
@@ -102,15 +102,3 @@ class TestPage:
                 break
 
         assert seen == ["m1", "m2", "x0", "x1", "x2", "x3"]
-
-
-class TestLatest:
-    """tests/storage/test_heard.py has no samples of its own: these are the ones that are judged above."""
-
-    def test_tells_team_role_and_speed(self, engine, said):
-        with engine.connect() as connection:
-            found = heard.latest(connection, ["sm-07", "sm-99"], EPOCH_MS, NOW_MS)
-
-        assert list(found) == [("sm-07", "m1"), ("sm-07", "m2")]
-        m1 = found["sm-07", "m1"]
-        assert (m1.team, m1.at_ms, m1.role, m1.speed_bps) == ("front", NOW_MS, Role.NOT_TOLD, 10**9)

@@ -6,7 +6,8 @@ from examples import EPOCH_MS
 from web_examples import asked
 
 from service.evaluation import Evaluator, Policy
-from service.storage import inventory, windows
+from service.storage import agreements, inventory, windows
+from service.storage.agreements import CABLE, SUM, Agreement
 from service.terms import MARK_WORDS, MemberWindows, PortName, Rule
 from service.web.measured import MarkWord
 
@@ -35,6 +36,20 @@ class TestListing:
 class TestOne:
     def test_tells_one(self, played):
         assert played.get("/v1/teams/1").json()["team"] == "front"
+
+    def test_tells_how_far_readings_of_the_same_traffic_agree(self, played, played_engine):
+        mine = Agreement(SUM, "sm-07", "front", 0, "sm-07 bond0", 1_000_000_000, 1_003_000_000, 0.003, True, 1)
+        cable = Agreement(CABLE, "sm-07", "m2", 1, "sw-03 g1/0/7", 902_000_000, 870_000_000, 0.035, False, 1)
+        with played_engine.begin() as connection:
+            agreements.keep(connection, [mine, cable, mine._replace(name="store"), cable._replace(name="m9")])
+
+        told = played.get("/v1/teams/1").json()["agreements"]
+
+        assert [(one["what"], one["name"], one["direction"], one["agrees"]) for one in told] == [
+            ("cable", "m2", "ingress", False),
+            ("sum", "front", "egress", True),
+        ]
+        assert (told[1]["here_bps"], told[1]["there_bps"], told[1]["difference"]) == (10**9, 1_003_000_000, 0.003)
 
     @pytest.mark.parametrize(("team_id", "status"), [("9", 404), ("0", 400), ("x", 400), (2**31, 400), (-1, 400)])
     def test_refuses_an_id_that_nothing_has(self, played, team_id, status):
