@@ -15,8 +15,9 @@ from service.collection.keeping import UNREACHABLE
 from service.collection.restarts import Uptime, restarted
 from service.collection.watched import TICK_MS, Asking, Patience, Watched
 from service.feeds.limits import IngestLimits
+from service.feeds.snmp.gathering import Polled
 from service.feeds.snmp.plan import UPTIME
-from service.feeds.snmp.readings import Polled, changed_marks, missing
+from service.feeds.snmp.readings import changed_marks, missing
 from service.snmp.agents import FINE, Outcome, Request, Watch
 from service.storage import agents, claims, database, events
 from service.terms import DataEvent

@@ -15,7 +15,7 @@ from service.collection.discovering import FEED
 from service.errors import DatabaseNotReady
 from service.feeds.limits import IngestLimits
 from service.feeds.snmp import readings
-from service.feeds.snmp.readings import Polled
+from service.feeds.snmp.gathering import Polled
 from service.ingest import Taken
 from service.terms import Parsed
 

@@ -12,7 +12,7 @@ from service.collection import keeping
 from service.collection.discovering import Walked, settle
 from service.collection.watched import Asking, Patience, Watched
 from service.feeds.limits import IngestLimits
-from service.feeds.snmp.readings import Polled
+from service.feeds.snmp.gathering import Polled
 from service.snmp.agents import FINE, Outcome, Request, Watch
 from service.storage import agents, database
 

@@ -10,8 +10,8 @@ from service.collection import timing
 from service.collection.parting import as_answered
 from service.collection.restarts import Uptime
 from service.feeds.snmp.discovery import WALKED
+from service.feeds.snmp.gathering import Polled
 from service.feeds.snmp.plan import UPTIME, PollPlan
-from service.feeds.snmp.readings import Polled
 from service.snmp.agents import Outcome, Request, Watch
 from service.storage.agents import Polling
 

@@ -4,8 +4,9 @@ from examples import EPOCH_MS
 
 from service.collection.parting import as_answered
 from service.feeds.snmp.discovery import WALKED, discovered
+from service.feeds.snmp.gathering import Polled
 from service.feeds.snmp.plan import plan_of
-from service.feeds.snmp.readings import Polled, parsed
+from service.feeds.snmp.readings import parsed
 
 
 @pytest.fixture
