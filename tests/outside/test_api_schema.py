@@ -17,9 +17,10 @@ from schemathesis.engine import events, from_schema
 from storage_examples import a_polling
 from web_examples import NOW_MS
 
-from service.storage import agents, database, deliveries, findings, inventory, keys
+from service.storage import agents, agreements, claims, database, deliveries, findings, inventory, keys
+from service.storage.agreements import CABLE, Agreement
 from service.storage.deliveries import Owed
-from service.terms import PortName
+from service.terms import DECLARED, DISCOVERED, Claim, PortName, Role
 from service.web import api
 from service.web.services import Services
 
@@ -34,6 +35,11 @@ def engine(tmp_path_factory):
     with engine.begin() as connection:
         names = [PortName("sm-07", f"m{k}", "front") for k in (1, 2)]
         inventory.resolve(connection, names, feed="push", now_ms=EPOCH_MS)
+        far = {"far_device": "sw-03", "far_port": "g1/0/7"}
+        declared = Claim("sm-07", "m1", DECLARED, "front", Role.STANDBY, **far)
+        claims.keep(connection, [declared, Claim("sm-07", "m1", DISCOVERED, "front", Role.ACTIVE)], EPOCH_MS)
+        compared = Agreement(CABLE, "sm-07", "m1", 0, "sw-03 g1/0/7", 902_000_000, 899_000_000, 0.0033, True, EPOCH_MS)
+        agreements.keep(connection, [compared])
         finding = a_finding()
         findings.save(connection, 1, finding)
         findings.note(connection, finding.id, EPOCH_MS, "raised", "", "raised")
