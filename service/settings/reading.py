@@ -16,6 +16,7 @@ from service.errors import WrongSetting
 from service.feeds.limits import IngestLimits
 from service.feeds.mapping import Mapping as ExportMapping
 from service.settings import sections
+from service.settings.collecting import Agent, Collection, Credentials, check_agents
 from service.settings.lines import Path, line_of, lines_of
 from service.settings.mappings import Mapping as MappingSection
 from service.settings.refusals import PREFIX, refused
@@ -40,6 +41,9 @@ class Settings(BaseSettings):
     ports: tuple[sections.Port, ...] = ()
     routes: tuple[sections.Route, ...] = ()
     mappings: tuple[MappingSection, ...] = ()
+    collection: Collection = Collection()
+    credentials: tuple[Credentials, ...] = ()
+    agents: tuple[Agent, ...] = ()
     ingest: sections.Ingest = sections.Ingest()
     lateness: sections.Lateness = sections.Lateness()
     retention: sections.Retention = sections.Retention()
@@ -76,6 +80,11 @@ class Settings(BaseSettings):
             for at, name in enumerate(names):
                 if name in names[:at]:
                     raise refusal(f"another {kind} is called {name!r}", "call it otherwise", f"{kind}s.{at}.name")
+        return self
+
+    @model_validator(mode="after")
+    def _names_each_agent_once(self) -> Self:
+        check_agents(self.credentials, self.agents)
         return self
 
     @model_validator(mode="after")

@@ -9,10 +9,13 @@ from sqlalchemy import URL, make_url
 from sqlalchemy.exc import ArgumentError
 
 from service.errors import WrongSetting
-from service.settings import sections
+from service.settings import collecting, sections
 from service.settings.reading import Settings
+from service.snmp import agents as snmp
 from service.webhooks import guard, signature
 from service.webhooks.routes import Route
+
+LEAST_PHRASE = 8  # RFC 3414, section 11.2
 
 
 def routes_of(settings: Settings) -> tuple[Route, ...]:
@@ -27,6 +30,75 @@ def _placed(settings: Settings, at: int) -> Route:
     except WrongSetting as wrong:
         line = settings.line_of("routes", at, wrong.key.rpartition(".")[2])
         raise WrongSetting(wrong.key, wrong.why, wrong.remedy, line) from wrong.__cause__
+
+
+def agents_of(settings: Settings) -> tuple[snmp.Watch, ...]:
+    """The agents to poll with their credentials in hand, and how often."""
+    held = {each.name: credentials_of(settings, each.name) for each in settings.credentials}
+    return tuple(_watch(agent, settings.collection, held[agent.credentials]) for agent in settings.agents)
+
+
+def credentials_of(settings: Settings, name: str) -> snmp.Credentials:
+    """Credentials by their name with the secrets that they refer to, or a refusal that names the line of the file."""
+    for at, each in enumerate(settings.credentials):
+        if each.name == name:
+            try:
+                return _credentials(each, f"credentials[{at}]")
+            except WrongSetting as wrong:
+                line = settings.line_of("credentials", at, wrong.key.rpartition(".")[2])
+                raise WrongSetting(wrong.key, wrong.why, wrong.remedy, line) from None
+    raise WrongSetting("credentials", f"no credentials are called {name!r}", "describe them in [[credentials]]")
+
+
+def agent_at(settings: Settings, address: str, credentials: str | None) -> snmp.Agent:
+    """An agent that the settings do not list, at an address, with credentials of theirs."""
+    known = ", ".join(each.name for each in settings.credentials)
+    if credentials is None and len(settings.credentials) != 1:
+        remedy = f"name one of {known}" if known else "describe some in [[credentials]] and name them"
+        raise WrongSetting("credentials", f"nothing says what {address} lets us in by", remedy)
+    held = credentials_of(settings, credentials or settings.credentials[0].name)
+    try:
+        collecting.place_of(address)
+    except ValueError:
+        raise WrongSetting("address", f"{address!r} is neither a device of the settings nor an address") from None
+    told = collecting.Agent(device=address, address=address, credentials="-")
+    return _watch(told, settings.collection, held).agent
+
+
+def _watch(told: collecting.Agent, general: collecting.Collection, held: snmp.Credentials) -> snmp.Watch:
+    host, port = collecting.place_of(told.address)
+    timeout_s = general.timeout_s if told.timeout_s is None else told.timeout_s
+    retries = general.retries if told.retries is None else told.retries
+    agent = snmp.Agent(told.device, host, port, held, timeout_s, 1 + retries)
+    return snmp.Watch(agent, (told.interval_s or general.interval_s) * 1000)
+
+
+def _credentials(told: collecting.Credentials, key: str) -> snmp.Credentials:
+    if told.version != "3":
+        return snmp.Community(told.version, _secret(told, "community", key))
+    return snmp.User(
+        told.user or "",
+        told.authentication,
+        _phrase(told, "authentication", key),
+        told.privacy,
+        _phrase(told, "privacy", key),
+    )
+
+
+def _phrase(told: collecting.Credentials, of: str, key: str) -> str:
+    if getattr(told, of) == "none":
+        return ""
+    phrase = _secret(told, of, key)
+    if len(phrase) < LEAST_PHRASE:
+        where = f"{key}.{of}_env" if getattr(told, f"{of}_env") else f"{key}.{of}_file"
+        raise WrongSetting(where, f"the passphrase is shorter than {LEAST_PHRASE} characters", "agents refuse it so")
+    return phrase
+
+
+def _secret(told: collecting.Credentials, of: str, key: str) -> str:
+    if variable := getattr(told, f"{of}_env"):
+        return from_environment(variable, f"{key}.{of}_env")
+    return from_file(getattr(told, f"{of}_file"), f"{key}.{of}_file")
 
 
 def database_url(database: sections.Database) -> str:
