@@ -54,17 +54,22 @@ def bundle_of(states: States, members: Iterable[int]) -> str:
 
 def _state(tables: Tables, port: int, aggregator: int, mirrored: bool) -> BundleState:
     system = hardware_address(tables.column(oids.PORT_PARTNER_SYSTEM).get(port))
-    key = tables.number(oids.PORT_PARTNER_KEY, port)
+    key = _sixteen(tables.number(oids.PORT_PARTNER_KEY, port))
     if not system and port in tables.column(oids.PORT_ATTACHED):
         system = hardware_address(tables.column(oids.AGG_PARTNER_SYSTEM).get(aggregator))
-        key = key or tables.number(oids.AGG_PARTNER_KEY, aggregator)
+        key = key or _sixteen(tables.number(oids.AGG_PARTNER_KEY, aggregator))
     return BundleState(
         actor=_one(octets(tables.column(oids.PORT_ACTOR_STATE).get(port)), mirrored),
         partner=_one(octets(tables.column(oids.PORT_PARTNER_STATE).get(port)), mirrored),
         partner_system=system,
         partner_key=key,
-        partner_port=tables.number(oids.PORT_PARTNER_PORT, port),
+        partner_port=_sixteen(tables.number(oids.PORT_PARTNER_PORT, port)),
     )
+
+
+def _sixteen(number: int) -> int:
+    """A key or port number as an LACPDU has it, in 16 bits; 0 for what cannot be one."""
+    return number if 0 <= number <= 0xFFFF else 0
 
 
 def _one(told: bytes, mirrored: bool) -> int | None:

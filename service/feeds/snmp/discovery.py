@@ -40,6 +40,7 @@ _DESCRIBED = (
 )
 # What to walk: what ports and teams are, and which counters there are to poll.
 WALKED: tuple[str, ...] = (*_DESCRIBED, *COUNTED)
+MOST_NOTES = 50
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,7 @@ def discovered(device: str, rows: Mapping[str, Any]) -> Discovered:
     return Discovered(
         device=device,
         ports=ports,
-        notes=tuple(dict.fromkeys((*found.notes, *states.notes, *doubles, *_speeds(tables, ports)))),
+        notes=_bounded(list(dict.fromkeys((*states.notes, *_speeds(tables, ports), *found.notes, *doubles)))),
         bundles=tuple((team.name, bundles.bundle_of(states, team.members)) for team in teams),
     )
 
@@ -140,7 +141,7 @@ def _port(tables: Tables, index: int, name: str, place: _Place) -> DiscoveredPor
         aggregate_of=place.aggregate_of,
         mac=hardware_address(tables.column(oids.IF_PHYS_ADDRESS).get(index)),
         speed_bps=tables.speed_bps(index),
-        mtu=tables.number(oids.IF_MTU, index),
+        mtu=max(tables.number(oids.IF_MTU, index), 0),
         oper=oper_of(tables.number(oids.IF_OPER_STATUS, index)),
         alias=text(tables.column(oids.IF_ALIAS).get(index)),
         description=text(tables.column(oids.IF_DESCR).get(index)),
@@ -152,6 +153,12 @@ def _port(tables: Tables, index: int, name: str, place: _Place) -> DiscoveredPor
 def oper_of(number: int) -> OperStatus:
     """An operational state, not told where the number is none that RFC 2863 knows."""
     return OperStatus(number) if 0 <= number <= max(OperStatus) else OperStatus.NOT_TOLD
+
+
+def _bounded(notes: list[str]) -> tuple[str, ...]:
+    """As many notes as somebody reads; an agent decides how much in its tables is odd."""
+    more = len(notes) - MOST_NOTES
+    return tuple(notes) if more <= 0 else (*notes[:MOST_NOTES], f"and {more} more of this sort")
 
 
 def _speeds(tables: Tables, ports: tuple[DiscoveredPort, ...]) -> list[str]:

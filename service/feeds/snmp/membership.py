@@ -61,8 +61,8 @@ def membership(tables: Tables) -> Membership:
 
 def may_be_member(tables: Tables, port: int) -> bool:
     """Whether an interface has a row and is none that carries others' traffic once more."""
-    row = tables.column(oids.IF_TYPE).get(port)
-    return row is not None and row not in oids.VIRTUAL
+    kind = tables.number(oids.IF_TYPE, port)
+    return kind > 0 and kind not in oids.VIRTUAL
 
 
 def _by_lacp(found: Membership) -> None:

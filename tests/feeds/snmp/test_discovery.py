@@ -1,9 +1,11 @@
 """Ports and teams out of the rows of a walk."""
 
 import pytest
-from snmp_rows import attached, found, interface, scalars, stacked, store
+from hypothesis import given
+from hypothesis import strategies as st
+from snmp_rows import attached, found, interface, polled, scalars, stacked, store
 
-from service.feeds.snmp import discovery, oids
+from service.feeds.snmp import discovery, oids, readings
 from service.terms import DISCOVERED, LacpState, OperStatus, Role
 
 
@@ -66,6 +68,56 @@ class TestDiscovered:
 
     def test_of_a_state_that_no_standard_knows_says_not_told(self):
         assert ports(store() | {f"{oids.IF_OPER_STATUS}.3": 9})["up1"].oper is OperStatus.NOT_TOLD
+
+
+class TestNotes:
+    @pytest.mark.parametrize(("doubles", "notes"), [(50, 50), (51, 51), (90, 51)])
+    def test_are_as_many_as_somebody_reads(self, doubles, notes):
+        rows = {}
+        for number in range(doubles):
+            rows |= interface(2 * number + 1, f"eth{number}") | interface(2 * number + 2, f"eth{number}")
+        told = found(rows).notes
+
+        assert len(told) == notes
+        assert (told[-1] == f"and {doubles - 50} more of this sort") is (doubles > 50)
+
+
+class TestForeignRows:
+    """An agent decides what its tables hold; nothing of it may stop the others' polls."""
+
+    values = st.one_of(st.none(), st.integers(-(2**63), 2**64), st.binary(max_size=20), st.text(max_size=20))
+    rows = st.dictionaries(
+        st.builds("{}.{}".format, st.sampled_from(discovery.WALKED), st.sampled_from((0, 1, 2, 3, 4, 1000, 2**31))),
+        values,
+        max_size=60,
+    )
+    stacks = st.dictionaries(
+        st.builds(
+            f"{oids.IF_STACK_STATUS}.{{}}.{{}}".format, st.sampled_from((0, 3, 4, 1000)), st.sampled_from((0, 3, 4))
+        ),
+        st.just(1),
+        max_size=6,
+    )
+
+    @given(rows, stacks)
+    def test_give_ports_with_names_of_their_own_and_teams_that_can_be(self, rows, stacks):
+        tables = {oid: value for oid, value in rows.items() if not oid.startswith(oids.IF_STACK_STATUS)}
+        told = found(store() | tables | stacks)
+        names = [port.port for port in told.ports]
+
+        assert len(set(names)) == len(names)
+        assert not any(port.team and port.aggregate_of for port in told.ports)
+        assert all(port.speed_bps >= 0 and port.mtu >= 0 for port in told.ports)
+        assert all(
+            0 <= port.state.partner_key <= 0xFFFF and 0 <= port.state.partner_port <= 0xFFFF for port in told.ports
+        )
+
+    @given(rows)
+    def test_can_be_planned_and_polled(self, rows):
+        tables = store() | {oid: value for oid, value in rows.items() if not oid.startswith(oids.IF_STACK_STATUS)}
+        parsed = readings.parsed([polled(tables)])
+
+        assert len(parsed.samples) <= len(parsed.ports)
 
 
 class TestRoles:

@@ -184,6 +184,16 @@ class TestGone:
     def test_are_none_where_all_answered(self):
         assert readings.missing([polled(store())]) == ()
 
+    def test_are_missed_in_halved_requests_too(self):
+        poll = planned(store())
+        halves = [
+            Reply(0, 1, {plan.UPTIME: 1} | {oid: reply.values[oid] for oid in part if oid in reply.values})
+            for pdu, reply in zip(poll.pdus, answered(poll, self.without(3)), strict=True)
+            for part in (pdu[1::2], pdu[2::2])
+        ]
+
+        assert readings.missing([Polled(poll, halves)]) == (("sw-s1", "up1"),)
+
     def test_are_none_where_only_part_of_the_poll_came_back(self):
         poll = planned(store())
         polls = [Polled(poll, answered(poll, store())[:1])]
