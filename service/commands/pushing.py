@@ -8,7 +8,7 @@ import socket
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 SOME_WAIT = 1
 MEGABYTE = 1_000_000
+ROOT = Path("/")
 LOOPBACK = ("localhost", "127.0.0.1", "::1")
 
 
@@ -31,7 +32,7 @@ class Target:
     """Where to push, and the key that lets us in."""
 
     url: str
-    key: str = ""
+    key: str = field(default="", repr=False)
 
 
 @click.command("push")
@@ -77,23 +78,25 @@ def push(  # noqa: PLR0913, PLR0917  # each option by its name
     from service import logs
 
     logs.to_stderr()
-    reader = _reader(device or socket.gethostname())
+    name = device or socket.gethostname()
     if dry_run:
-        _show(reader)
+        _show(_reader(name))
         return
     target = _target(url, key_env, key_file)
-    with _sender(target, folder, spool_mb * MEGABYTE) as sender:
-        if once:
-            _once(reader, sender)
-        else:
-            _on_and_on(reader, sender, interval * 1000)
+    if once:
+        with _sender(target, folder, spool_mb * MEGABYTE) as sender:
+            _once(_reader(name), sender)
+        return
+    # Before anything else: a thread that a library starts would take the signal that it does not hold.
+    with _signals_held() as told_to_end, _sender(target, folder, spool_mb * MEGABYTE) as sender:
+        _on_and_on(_reader(name), sender, interval * 1000, told_to_end)
 
 
 def _reader(device: str) -> Reader:
     from service.pushing.netlink import links
     from service.pushing.reader import Reader
 
-    return Reader(Path("/"), device, _clock(), links)
+    return Reader(ROOT, device, _clock(), links)
 
 
 def _clock() -> Callable[[], int]:
@@ -181,18 +184,17 @@ def _once(reader: Reader, sender: Sender) -> None:
         click.get_current_context().exit(SOME_WAIT)
 
 
-def _on_and_on(reader: Reader, sender: Sender, interval_ms: int) -> None:
+def _on_and_on(reader: Reader, sender: Sender, interval_ms: int, told_to_end: Callable[[float], bool]) -> None:
     import structlog
 
     from service.pushing.loop import keep_reading, sending
 
     log = structlog.get_logger("pushing")
     end = threading.Event()
-    with _signals_held() as told_to_end:
-        log.info("pushing", device=reader.device, every_s=interval_ms // 1000, waiting=len(sender.spool))
-        with sending(sender, end):
-            keep_reading(reader.body, sender.spool, reader.clock, lambda s: told_to_end(s) or end.is_set(), interval_ms)
-        log.info("stopped", waiting=len(sender.spool))
+    log.info("pushing", device=reader.device, every_s=interval_ms // 1000, waiting=len(sender.spool))
+    with sending(sender, end):
+        keep_reading(reader.body, sender.spool, reader.clock, lambda s: told_to_end(s) or end.is_set(), interval_ms)
+    log.info("stopped", waiting=len(sender.spool))
 
 
 @contextmanager

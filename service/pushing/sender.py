@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import structlog
@@ -51,7 +51,7 @@ class Sender:
     clock: Callable[[], int]
     new_id: Callable[[], str]
     jitter: Callable[[], float]
-    key: str = ""
+    key: str = field(default="", repr=False)
     _failures: int = 0
     _tried_ms: int = 0
     _wait_ms: int = 0

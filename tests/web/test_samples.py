@@ -82,6 +82,19 @@ class TestTake:
         assert told["accepted"] == 1
         assert told["rejected"][0]["index"] == 0
 
+    @pytest.mark.parametrize(("query", "feed"), [("", "push"), ("?feed=push", "push"), ("?feed=linux", "linux")])
+    def test_notes_how_a_batch_came(self, http, query, feed):
+        http.post(f"/v1/samples{query}", json={"samples": rows("m1")})
+
+        assert [one["feed"] for one in http.get("/v1/devices").json()["items"]] == [feed]
+
+    @pytest.mark.parametrize("query", ["feed=snmp", "feed=csv", "feed=", "feed=Linux", "fed=linux"])
+    def test_knows_no_other_way(self, http, sqlite_engine, query):
+        answer = http.post(f"/v1/samples?{query}", json={"samples": rows("m1")})
+
+        assert answer.status_code == 400
+        assert kept(sqlite_engine) == 0
+
     @pytest.mark.parametrize(
         ("content", "kind", "status"),
         [
