@@ -101,6 +101,9 @@ class TestByStack:
         assert seats(under(kind, 10_000, {}, {})) == {}
         assert seats(under(kind, 0, {}, {})) == {}
 
+    def test_does_not_believe_what_lies_on_something_else_too(self):
+        assert seats(under(53, 20_000, {}, {}, {"kind": 135})) == {}
+
     def test_believes_the_sum_of_those_that_are_up(self):
         assert set(seats(under(53, 10_000, {}, {"oper": 2}))) == {1, 2}
 

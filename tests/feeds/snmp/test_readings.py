@@ -98,6 +98,24 @@ class TestParsed:
 
         assert got["out_packets"] == sum(numbers[2::2]) % 2**32
 
+    def test_cuts_wide_packets_to_32_bits_beside_narrow_ones(self):
+        wide = {oids.IF_HC_OUT_UCAST: 2**33 + 5, oids.IF_HC_OUT_MCAST: 2**32 + 1}
+        octets = {column: HC[column] for column in (oids.IF_HC_OUT_OCTETS, oids.IF_HC_IN_OCTETS)}
+        got = told(readings.parsed([polled(one_port(counters=octets | wide | {oids.IF_OUT_BCAST: 2**32 - 1}))]), "up1")
+
+        # The low 32 bits of a 64-bit counter are its 32-bit twin (RFC 2863 section 3.1.6): 5 + 1 + 2^32 - 1.
+        assert (got["out_packets"], got["out_mcast_packets"]) == (5, 1)
+        assert got["out_octets"] == 5_000_000_000
+
+    def test_cuts_packets_to_32_bits_beside_octets_of_32(self):
+        octets = {column: NARROW[column] for column in (oids.IF_OUT_OCTETS, oids.IF_IN_OCTETS)}
+        packets = {column: 2**32 + 7 for column in HC if column not in (oids.IF_HC_OUT_OCTETS, oids.IF_HC_IN_OCTETS)}
+        parsed = readings.parsed([polled(one_port(counters=octets | packets))])
+
+        assert fact(parsed, "up1", "counter_bits") == 32
+        assert max(told(parsed, "up1").values()) < 2**32
+        assert told(parsed, "up1")["out_packets"] == 21
+
     def test_tells_packets_only_where_all_three_kinds_are_there(self):
         lacking = {oid: value for oid, value in one_port().items() if not oid.startswith(f"{oids.IF_HC_OUT_BCAST}.")}
         got = told(readings.parsed([polled(lacking)]), "up1")
