@@ -9,10 +9,14 @@ from email.utils import formatdate
 
 import pytest
 import structlog
+from feed_examples import a_row, as_json
 from pushing_examples import AWAY, START_MS, a_batch, numbers_in
+from sqlalchemy import func, select
 from standardwebhooks import Webhook
+from web_examples import NOW_MS, a_key, asked
 
 from service.pushing.sender import LONGEST_WAIT_MS, MOST_TOGETHER, Answer, joined
+from service.storage import tables
 
 
 def fill(spool, *numbers):
@@ -240,3 +244,29 @@ class TestJoined:
 
     def test_leaves_one_as_it_is(self):
         assert joined([b"anything"]) == b"anything"
+
+
+class TestService:
+    """The service itself, asked through its HTTP side, that takes nothing but signed pushes."""
+
+    def test_believes_each_attempt_and_counts_what_comes_twice(self, sqlite_engine, sender, spool, clock):
+        clock.now_ms = NOW_MS
+        sender.key = a_key(sqlite_engine, "feed")["authorization"].removeprefix("Bearer ")
+        http = asked(sqlite_engine, require_signed_pushes=True)
+        lost = iter([True, False])
+
+        def post(body, headers):
+            answer = http.post("/v1/samples?feed=linux", content=body, headers=headers)
+            if next(lost):
+                raise AWAY  # it was taken, and nobody heard so
+            return Answer(answer.status_code, answer.headers.get("retry-after"), answer.content)
+
+        sender.post = post
+        spool.put(as_json([a_row(port="p1", time=NOW_MS / 1000), a_row(port="p2", time=NOW_MS / 1000)]))
+        with structlog.testing.capture_logs() as lines:
+            drain(sender, clock)
+
+        assert len(spool) == 0
+        assert [line["event"] for line in lines] == ["batches wait", "service takes batches again"]
+        with sqlite_engine.connect() as connection:
+            assert connection.execute(select(func.count()).select_from(tables.samples)).scalar_one() == 2
