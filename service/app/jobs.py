@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 import structlog
 
 from service import schedule
+from service.app.collecting import COLLECT_EVERY_S, collect
 from service.app.parts import Parts
+from service.app.turn import COLLECTION
 from service.schedule import Job
 from service.settings.reading import Settings
 from service.storage import declarations, leases
@@ -32,8 +34,10 @@ log = structlog.get_logger("work")
 
 
 def jobs_of(parts: Parts) -> tuple[Job, ...]:
-    """The recurring work."""
+    """The recurring work; polling only where there are agents to poll."""
+    polling = (Job("collection", COLLECT_EVERY_S, lambda: collect(parts)),) if parts.settings.agents else ()
     return (
+        *polling,
         Job("evaluation", EVALUATE_EVERY_S, lambda: evaluate(parts)),
         Job("listening", LISTEN_EVERY_S, lambda: hear(parts)),
         Job("lease", RENEW_EVERY_S, lambda: keep_lease(parts)),
@@ -134,11 +138,13 @@ def kept_for(settings: Settings) -> Retention:
 @contextmanager
 def at_work(parts: Parts) -> Iterator[None]:
     """The recurring work, until the block ends; others may then take over at once."""
+    parts.turn.prepare(parts.settings)
     clean(parts)
     try:
         with schedule.running(jobs_of(parts)):
             yield
     finally:
+        parts.turn.end()
         with parts.engine.begin() as connection:
-            for name in (EVALUATION, HOUSEKEEPING):
+            for name in (EVALUATION, HOUSEKEEPING, COLLECTION):
                 leases.give_up(connection, name, parts.owner, parts.clock())

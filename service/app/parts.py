@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 
+from service.app.turn import Turn
 from service.errors import DatabaseNotReady, ServiceError
 from service.settings.reading import Settings
 from service.settings.references import database_url, routes_of
@@ -68,6 +69,7 @@ class Parts:
     clock: Callable[[], int] = now_ms
     owner: str = ""
     shift: Shift = field(default_factory=Shift)
+    turn: Turn = field(default_factory=Turn)
 
 
 def policy_of(settings: Settings) -> Policy:

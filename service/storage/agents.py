@@ -58,7 +58,7 @@ def note(connection: Connection, rows: Sequence[Polling]) -> None:
 def listing(connection: Connection) -> tuple[Polling, ...]:
     """The devices that are polled, by name."""
     query = select(*(_table.c[name] for name in Polling._fields)).order_by(_table.c.device)
-    return tuple(Polling(*row[:-1], notes=tuple(json.loads(row.notes))) for row in connection.execute(query))
+    return tuple(Polling._make((*row[:-1], tuple(json.loads(row.notes)))) for row in connection.execute(query))
 
 
 def forget(connection: Connection, devices: Collection[str]) -> None:
