@@ -10,7 +10,7 @@ import click
 import pytest
 
 from service.cli import cli
-from service.settings import sections
+from service.settings import collecting, sections
 from service.settings.mappings import Mapping
 from service.settings.reading import Settings, read
 from service.settings.references import routes_of
@@ -19,7 +19,14 @@ from service.terms import BUNDLES, KIND_WORDS, METHODS, Severity
 
 TOP = Path(__file__).resolve().parents[2]
 EXAMPLE = TOP / "deploy" / "settings.example.toml"
-LISTS = {"teams": sections.Team, "ports": sections.Port, "routes": sections.Route, "mappings": Mapping}
+LISTS = {
+    "teams": sections.Team,
+    "ports": sections.Port,
+    "routes": sections.Route,
+    "mappings": Mapping,
+    "credentials": collecting.Credentials,
+    "agents": collecting.Agent,
+}
 
 
 def text_of(*names: str) -> str:
@@ -106,7 +113,11 @@ class TestExample:
 
         lines = EXAMPLE.read_text(encoding="utf-8").splitlines()
         whole = "\n".join(re.sub(r"^# (?=\[\[?\w+\]|\w+ = )", "", line) for line in lines)
-        text = "\n".join(line for line in whole.splitlines() if not re.match(r"(url|password|secret)_file", line))
+        text = "\n".join(
+            line
+            for line in whole.splitlines()
+            if not re.match(r"(url|password|secret|community|authentication|privacy)_file", line)
+        )
         monkeypatch.setenv("LOPSIDE_ON_CALL_SECRET", "whsec_" + base64.b64encode(b"0" * 32).decode())
         monkeypatch.setenv("LOPSIDE_ON_CALL_URL", "https://hooks.example/lopside")
         text = re.sub(r'^url = "https.*\n', "", text, flags=re.MULTILINE)
