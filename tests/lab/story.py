@@ -1,0 +1,188 @@
+"""What happens in the laboratory, told while it happens, and what is left to look at afterwards."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from lab import colliding
+from lab.laboratory import Counts, Lab, laboratory
+from lab.links import ADDRESSES, ADDRESSES_AND_PORTS
+from lab.reporting import reporting
+from lab.serving import Service, serving
+from receivers import Heard
+
+READ_EVERY_S = 0.2
+RAISED_S, CLEARED_S, MESSAGE_S = 90, 90, 20
+# Nothing moves any more, and whatever moved has been asked for since.
+STILL_S = 4
+Say = Callable[[str], None]
+
+
+class Reading(NamedTuple):
+    """The kernel's own counters, in and out by member, and between which moments they were read."""
+
+    from_ms: float
+    until_ms: float
+    octets: dict[str, tuple[int, int]]
+
+
+class Sample(NamedTuple):
+    """A sample as the service keeps it."""
+
+    device: str
+    port: str
+    at_ms: int
+    in_octets: int
+    out_octets: int
+
+
+@dataclass
+class Told:
+    """What was seen of a story."""
+
+    readings: list[Reading] = field(default_factory=list)
+    raised: list[dict[str, Any]] = field(default_factory=list)
+    over: list[dict[str, Any]] = field(default_factory=list)
+    heard: list[Heard] = field(default_factory=list)
+    samples: list[Sample] = field(default_factory=list)
+    counts: dict[str, Counts] = field(default_factory=dict)
+    spans_ms: dict[str, tuple[float, float]] = field(default_factory=dict)
+    teams: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+
+    def texts(self) -> list[str]:
+        """The messages as people read them."""
+        return [json.loads(message.body)["data"]["text"] for message in self.heard]
+
+
+def collide_and_spread(folder: Path, say: Say) -> Told:
+    """Conversations collide on one member until the hash is changed: a finding, a message, calm, another message."""
+    with _running(folder) as (lab, service, told):
+        talks = colliding.chosen(lab.links, colliding.STORY)
+        say("conversations begin; addresses alone are hashed, and three of them meet on p1")
+        with lab.talking(talks) as counts, _shares(told, say):
+            told.raised = service.until(lambda: _of(service, "open"), RAISED_S, "a finding is raised")
+            say(f"finding: {told.raised[0]['text'].splitlines()[0]}")
+            service.until(lambda: len(service.receiver.heard) >= len(told.raised), MESSAGE_S, "its message arrives")
+            say("message received; from now on ports are hashed too, and nobody told the service")
+            lab.links.hash_by(ADDRESSES_AND_PORTS)
+            start_ms = time.time() * 1000 + 1000
+            told.over = service.until(lambda: _as_many(service, "cleared", told.raised), CLEARED_S, "it clears")
+            told.spans_ms["spread"] = (start_ms, time.time() * 1000)
+            say(f"over: {told.over[0]['text'].splitlines()[0]}")
+            service.until(lambda: len(service.receiver.heard) >= 2 * len(told.raised), MESSAGE_S, "that is told")
+            say("message received")
+        told.counts = dict(counts)
+    return told
+
+
+def lose_a_member(folder: Path, say: Say) -> Told:
+    """Calm conversations; the far end of p2 goes down and comes back."""
+    with _running(folder) as (lab, service, told):
+        talks = colliding.chosen(lab.links, colliding.CALM)
+        lab.links.hash_by(ADDRESSES_AND_PORTS)
+        say("calm conversations begin, one on each member")
+        with lab.talking(talks) as counts, _shares(told, say):
+            _for_a_while(service, told, "both")
+            say("the far end of p2 goes down")
+            lab.links.pull("p2")
+            _for_a_while(service, told, "one")
+            say("the far end of p2 comes back")
+            lab.links.plug("p2")
+            _for_a_while(service, told, "both again")
+        told.counts = dict(counts)
+        told.raised = service.findings()
+    return told
+
+
+def _for_a_while(service: Service, told: Told, name: str, seconds: float = 16) -> None:
+    start = time.time() * 1000 + 2000
+    time.sleep(seconds)
+    told.spans_ms[name] = (start, time.time() * 1000)
+    told.teams[name] = service.told("/v1/teams")["items"]
+
+
+@contextmanager
+def _running(folder: Path) -> Iterator[tuple[Lab, Service, Told]]:
+    told = Told()
+    with laboratory(folder) as lab:
+        lab.links.hash_by(ADDRESSES)
+        with _read(lab, told), serving(lab) as service:
+            with reporting(lab):
+                yield lab, service, told
+                time.sleep(STILL_S)
+                told.heard = list(service.receiver.heard)
+            told.samples = samples(service.database)
+
+
+@contextmanager
+def _read(lab: Lab, told: Told) -> Iterator[None]:
+    """The kernel's counters read again and again, past the agent and the service."""
+    over = threading.Event()
+
+    def read() -> None:
+        while not over.wait(READ_EVERY_S):
+            from_ms = time.time() * 1000
+            octets = lab.octets()
+            told.readings.append(Reading(from_ms, time.time() * 1000, octets))
+
+    yield from _alongside(read, over)
+
+
+@contextmanager
+def _shares(told: Told, say: Say, every_s: float = 5) -> Iterator[None]:
+    """How busy each member is, said every few seconds, by the kernel's counters."""
+    over = threading.Event()
+
+    def tell() -> None:
+        before = told.readings[-1]
+        while not over.wait(every_s):
+            now = told.readings[-1]
+            busy = (f"{port} {rate / 200_000:5.1f} %" for port, rate in rates_bps(before, now).items())
+            say("   ".join(busy))
+            before = now
+
+    yield from _alongside(tell, over)
+
+
+def _alongside(work: Callable[[], None], over: threading.Event) -> Iterator[None]:
+    thread = threading.Thread(target=work)
+    thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        thread.join()
+
+
+def rates_bps(before: Reading, after: Reading) -> dict[str, float]:
+    """How fast each member sent between two readings, in bit/s."""
+    passed_s = (after.from_ms - before.from_ms) / 1000
+    return {port: (after.octets[port][1] - before.octets[port][1]) * 8 / passed_s for port in after.octets}
+
+
+def samples(database: Path) -> list[Sample]:
+    """All samples that the service kept of members, read past its own code."""
+    asked = """
+        SELECT devices.name, ports.name, samples.at_ms, in_octets, out_octets
+        FROM samples JOIN ports ON ports.id = port_id JOIN devices ON devices.id = device_id
+        WHERE ports.name LIKE 'p_' ORDER BY samples.at_ms
+    """
+    with closing(sqlite3.connect(database)) as connection:
+        return [Sample(*row) for row in connection.execute(asked)]
+
+
+def _of(service: Service, state: str) -> list[dict[str, Any]]:
+    return [finding for finding in service.findings() if finding["state"] == state]
+
+
+def _as_many(service: Service, state: str, others: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    found = _of(service, state)
+    return found if len(found) >= len(others) else []
