@@ -21,7 +21,9 @@ from receivers import SECRET, Receiver, listening
 PORT = 8430
 URL = f"http://127.0.0.1:{PORT}"
 READY_S, ANSWER_S = 60, 10
-# Windows as short as polls of one second allow, so that a story of minutes takes seconds.
+# Windows as short as polls of one second allow, so that a story of minutes takes seconds. One agent is asked as two
+# devices: in clear text, and in private.
+DEVICES = ("lab-clear", "lab-private")
 SETTINGS = """
 [server]
 port = {port}
@@ -32,7 +34,29 @@ window_seconds = 5
 clear_windows = 4
 [lateness]
 polled_s = 2
-pushed_s = 2
+[collection]
+interval_s = 1
+[[credentials]]
+name = "clear"
+version = "2c"
+accept_clear_text = true
+community_file = "{folder}/community"
+[[credentials]]
+name = "private"
+version = "3"
+user = "{user}"
+authentication = "sha-256"
+authentication_file = "{folder}/authentication"
+privacy = "aes-128"
+privacy_file = "{folder}/privacy"
+[[agents]]
+device = "lab-clear"
+address = "{agent}"
+credentials = "clear"
+[[agents]]
+device = "lab-private"
+address = "{agent}"
+credentials = "private"
 [[routes]]
 name = "laboratory"
 url = "{receiver}"
@@ -74,16 +98,13 @@ class Service:
 
 
 @contextmanager
-def serving(lab: Lab, extra: str = "") -> Iterator[Service]:
+def serving(lab: Lab) -> Iterator[Service]:
     """The service, running in the laboratory, and whom it tells."""
     inner = lab.names["mgr"]
     with _entered(listening, inner) as receiver:
         folder = lab.folder / "service"
-        folder.mkdir()
-        (folder / "secret").write_text("whsec_" + base64.b64encode(SECRET).decode())
-        told = SETTINGS.format(port=PORT, folder=folder, receiver=receiver.url()) + extra
-        (folder / "settings.toml").write_text(told)
-        command = (sys.executable, "-P", "-m", "service", "serve", "--settings", folder / "settings.toml")
+        settings = _settings(lab.agent, folder, receiver)
+        command = (sys.executable, "-P", "-m", "service", "serve", "--settings", settings)
         log = folder / "log"
         process = started(inner, *command, log=log)
         try:
@@ -92,6 +113,23 @@ def serving(lab: Lab, extra: str = "") -> Iterator[Service]:
             yield service
         finally:
             snmpd.end(process)
+
+
+def _settings(agent: snmpd.Agent, folder: Path, receiver: Receiver) -> Path:
+    folder.mkdir()
+    secrets = {
+        "secret": "whsec_" + base64.b64encode(SECRET).decode(),
+        "community": agent.community,
+        "authentication": agent.user.authentication_phrase,
+        "privacy": agent.user.privacy_phrase,
+    }
+    for name, secret in secrets.items():
+        (folder / name).write_text(secret)
+        (folder / name).chmod(0o600)
+    told = {"port": PORT, "agent": agent.host, "user": agent.user.name, "receiver": receiver.url(), "folder": folder}
+    written = folder / "settings.toml"
+    written.write_text(SETTINGS.format(**told))
+    return written
 
 
 def _answers(service: Service) -> bool:

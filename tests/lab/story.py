@@ -6,7 +6,7 @@ import json
 import sqlite3
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -15,12 +15,11 @@ from typing import Any, NamedTuple
 from lab import colliding
 from lab.laboratory import Counts, Lab, laboratory
 from lab.links import ADDRESSES, ADDRESSES_AND_PORTS
-from lab.reporting import reporting
-from lab.serving import Service, serving
+from lab.serving import DEVICES, Service, serving
 from receivers import Heard
 
 READ_EVERY_S = 0.2
-RAISED_S, CLEARED_S, MESSAGE_S = 90, 90, 20
+DISCOVERED_S, RAISED_S, CLEARED_S, MESSAGE_S = 30, 90, 90, 20
 # Nothing moves any more, and whatever moved has been asked for since.
 STILL_S = 4
 Say = Callable[[str], None]
@@ -68,13 +67,13 @@ def collide_and_spread(folder: Path, say: Say) -> Told:
         talks = colliding.chosen(lab.links, colliding.STORY)
         say("conversations begin; addresses alone are hashed, and three of them meet on p1")
         with lab.talking(talks) as counts, _shares(told, say):
-            told.raised = service.until(lambda: _of(service, "open"), RAISED_S, "a finding is raised")
+            told.raised = service.until(lambda: _as_many(service, "open"), RAISED_S, "a finding is raised")
             say(f"finding: {told.raised[0]['text'].splitlines()[0]}")
             service.until(lambda: len(service.receiver.heard) >= len(told.raised), MESSAGE_S, "its message arrives")
             say("message received; from now on ports are hashed too, and nobody told the service")
             lab.links.hash_by(ADDRESSES_AND_PORTS)
             start_ms = time.time() * 1000 + 1000
-            told.over = service.until(lambda: _as_many(service, "cleared", told.raised), CLEARED_S, "it clears")
+            told.over = service.until(lambda: _as_many(service, "cleared"), CLEARED_S, "it clears")
             told.spans_ms["spread"] = (start_ms, time.time() * 1000)
             say(f"over: {told.over[0]['text'].splitlines()[0]}")
             service.until(lambda: len(service.receiver.heard) >= 2 * len(told.raised), MESSAGE_S, "that is told")
@@ -106,7 +105,7 @@ def _for_a_while(service: Service, told: Told, name: str, seconds: float = 16) -
     start = time.time() * 1000 + 2000
     time.sleep(seconds)
     told.spans_ms[name] = (start, time.time() * 1000)
-    told.teams[name] = service.told("/v1/teams")["items"]
+    told.teams[name] = _teams(service)
 
 
 @contextmanager
@@ -115,10 +114,10 @@ def _running(folder: Path) -> Iterator[tuple[Lab, Service, Told]]:
     with laboratory(folder) as lab:
         lab.links.hash_by(ADDRESSES)
         with _read(lab, told), serving(lab) as service:
-            with reporting(lab):
-                yield lab, service, told
-                time.sleep(STILL_S)
-                told.heard = list(service.receiver.heard)
+            service.until(lambda: len(_teams(service)) == len(DEVICES), DISCOVERED_S, "the team is discovered")
+            yield lab, service, told
+            time.sleep(STILL_S)
+            told.heard = list(service.receiver.heard)
             told.samples = samples(service.database)
 
 
@@ -179,10 +178,12 @@ def samples(database: Path) -> list[Sample]:
         return [Sample(*row) for row in connection.execute(asked)]
 
 
-def _of(service: Service, state: str) -> list[dict[str, Any]]:
-    return [finding for finding in service.findings() if finding["state"] == state]
+def _as_many(service: Service, state: str) -> list[dict[str, Any]]:
+    """The findings in a state, once each device has one."""
+    found = [finding for finding in service.findings() if finding["state"] == state]
+    return found if len(found) == len(DEVICES) else []
 
 
-def _as_many(service: Service, state: str, others: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    found = _of(service, state)
-    return found if len(found) >= len(others) else []
+def _teams(service: Service) -> list[dict[str, Any]]:
+    listed: list[dict[str, Any]] = service.told("/v1/teams")["items"]
+    return listed
