@@ -96,7 +96,7 @@ class Asker:
                 self._note_lapse()
         finally:
             for task in running:
-                task.cancel()
+                _drop(task)
         raise self._silence()
 
     async def _first_of(self, running: set[asyncio.Task[_Try]], until: float) -> _Try | None:
@@ -106,11 +106,11 @@ class Asker:
                 return None
             done, _ = await asyncio.wait(running, timeout=left, return_when=asyncio.FIRST_COMPLETED)
             running -= done
-            good = [task.result() for task in done if self._is_good(task)]
+            good = [task for task in done if self._is_good(task)]
             for other in good[1:]:
-                other.channel.close()
+                _drop(other)
             if good:
-                return good[0]
+                return good[0].result()
         return None
 
     def _is_good(self, task: asyncio.Task[_Try]) -> bool:
@@ -171,6 +171,14 @@ class Asker:
         if self._deaf is not None and not self._deaf.words.startswith("no answer"):
             return self._deaf
         return trouble.silent(self.agent, self._tries)
+
+
+def _drop(task: asyncio.Task[_Try]) -> None:
+    """Give a try up; one that ended at the same moment as another leaves a socket to be closed."""
+    if not task.done():
+        task.cancel()
+    elif not task.cancelled() and task.exception() is None:
+        task.result().channel.close()
 
 
 def _as_lost(wrong: trouble.Trouble) -> trouble.Trouble:

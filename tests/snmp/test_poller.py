@@ -192,6 +192,30 @@ class TestSilence:
         assert took_s < 2 * agent.timeout_s
 
 
+@pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="nothing here tells which files are open")
+class TestSockets:
+    def test_are_closed_whatever_came_of_the_tries(self, poller, agent, quay):
+        only(poller, agent, ((UPTIME,),))
+        before = len(os.listdir("/proc/self/fd"))
+        quay.delay_s = agent.timeout_s - 0.002  # answers come as the time runs out
+
+        poller.round([Request(agent, ((UPTIME,),))] * 40)
+
+        # The tries that lost are closed a moment after the round.
+        until = time.monotonic() + 5
+        while len(os.listdir("/proc/self/fd")) > before and time.monotonic() < until:
+            time.sleep(0.01)
+        assert len(os.listdir("/proc/self/fd")) <= before
+
+    def test_are_kept_between_polls(self, poller, agent):
+        only(poller, agent, ((UPTIME,),))
+        (kept,) = poller._sessions._idle.values()
+
+        only(poller, agent, ((UPTIME,),))
+
+        assert list(poller._sessions._idle.values()) == [kept]
+
+
 class TestNames:
     def test_lead_to_an_agent(self, poller, agent):
         outcome = only(poller, replace(agent, host="localhost"), ((UPTIME,),))
