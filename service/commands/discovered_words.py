@@ -55,7 +55,7 @@ def _cells(port: DiscoveredPort) -> tuple[str, ...]:
         OPER_WORDS[port.oper],
         f"{port.speed_bps / 1e9:g} Gbit/s" if port.speed_bps else "unknown",
         _address(port.state.partner_system),
-        port.alias or port.description,
+        port.alias or (port.description if port.description != port.port else ""),
     )
 
 
