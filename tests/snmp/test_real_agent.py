@@ -1,5 +1,6 @@
 """Against an agent that others wrote: snmpd, versions 2c and 3."""
 
+import itertools
 import time
 from dataclasses import replace
 
@@ -87,3 +88,24 @@ class TestVersion3:
             kinds = [outcome_of(poller, second, user).kind for _ in range(2)]
 
         assert kinds == ["", ""]
+
+
+# What snmpd.conf calls the protocols of the settings.
+AUTHENTICATION = {"md5": "MD5", "sha": "SHA", **{f"sha-{bits}": f"SHA-{bits}" for bits in (224, 256, 384, 512)}}
+PRIVACY = {"des": "DES", "aes-128": "AES", "aes-192": "AES192", "aes-256": "AES256"}
+
+
+class TestProtocols:
+    def test_of_every_pair_are_understood(self, poller, tmp_path):
+        pairs = {f"u{at}": pair for at, pair in enumerate(itertools.product(AUTHENTICATION, PRIVACY))}
+        lines = [
+            f"createUser {name} {AUTHENTICATION[one]} maplesyrup-1 {PRIVACY[two]} maplesyrup-2\nrouser {name} authpriv"
+            for name, (one, two) in pairs.items()
+        ]
+        with snmpd.running(tmp_path, snmpd.Told(lines=lines)) as real:
+            kinds = {
+                pair: outcome_of(poller, real, User(name, pair[0], "maplesyrup-1", pair[1], "maplesyrup-2")).kind
+                for name, pair in pairs.items()
+            }
+
+        assert set(kinds.values()) == {""}, kinds
