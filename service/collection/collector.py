@@ -28,6 +28,8 @@ MOST_WALKS, MOST_SETTLED = 64, 16
 MOST_WAITING = 20_000
 # How often it is looked whether people declared something that changes what is polled.
 DECLARATIONS_EVERY_MS = 60_000
+# Whoever was asleep for longer goes on as if nothing had been due meanwhile.
+PAUSE_MS = 30_000
 STRETCHED = "polls-stretched"
 STRETCHED_TEXT = (
     "a poll was not done when the next one was due, so this device is polled more rarely until there is room."
@@ -69,12 +71,13 @@ class Collector:
         self._polls: deque[Polled] = deque(maxlen=MOST_WAITING)
         self._events: list[DataEvent] = []
         self._declared: dict[str, int] = {}
-        self._looked_ms = 0
+        self._looked_ms = self._ticked_ms = self._passed_ms = 0
 
     def tick(self, now_ms: int) -> None:
         """Take in what ended, ask what is due, keep what came; what cannot be kept now is kept at another tick."""
         if not self._watched:
             self._begin(now_ms)
+        self._follow_clock(now_ms)
         for outcome in self._poller.finished():
             self._take(outcome, now_ms)
         self._ask(now_ms)
@@ -94,6 +97,13 @@ class Collector:
             one = Watched.beginning(watch, self._patience, now_ms)
             one.go_on_from(before.get(one.device))
             self._watched[one.device] = one
+
+    def _follow_clock(self, now_ms: int) -> None:
+        """Go on where the clock was set back, or where the machine paused for once."""
+        passed_ms = now_ms - (self._ticked_ms or now_ms)
+        for one in self._watched.values() if passed_ms < 0 or passed_ms > PAUSE_MS >= self._passed_ms else ():
+            one.shift(passed_ms) if passed_ms < 0 else one.resume(now_ms)
+        self._ticked_ms, self._passed_ms = now_ms, passed_ms
 
     def _take(self, outcome: Outcome, now_ms: int) -> None:
         one = self._watched.get(outcome.request.agent.device)

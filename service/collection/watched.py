@@ -190,6 +190,19 @@ class Watched:
         self.held, self.must_walk, self.walk_ms = poll, True, now_ms
         return True
 
+    def shift(self, by_ms: int) -> None:
+        """Move everything that is noted by the clock: somebody set it."""
+        self.poll_ms, self.walk_ms = self.poll_ms + by_ms, self.walk_ms + by_ms
+        self.walked_ms, self.noted_ms = self.walked_ms + by_ms, self.noted_ms + by_ms
+        self.asked_ms = None if self.asked_ms is None else self.asked_ms + by_ms
+        self.uptime = None if self.uptime is None else Uptime(self.uptime.ticks, self.uptime.at_ms + by_ms)
+
+    def resume(self, now_ms: int) -> None:
+        """Go on after a pause at the agent's place in the interval, or all would be asked at once."""
+        interval_ms = self.watch.interval_ms
+        if not self.asking and self.poll_ms < now_ms:
+            self.poll_ms = timing.due_after(now_ms, interval_ms, timing.phase_ms(self.device, interval_ms))
+
     def row(self) -> Polling:
         """How it goes, as it is kept."""
         agent = self.watch.agent

@@ -205,6 +205,29 @@ class TestStretching:
         assert run.polling().stretched_ms > 10_000
 
 
+class TestClock:
+    def test_goes_on_when_the_clock_is_set_back(self, running):
+        run = running()
+        run.run(40)
+        before = len(run.devices["sm-07"].asked)
+        run.now_ms -= 3_600_000
+        run.run(30)
+
+        assert len(run.devices["sm-07"].asked) >= before + 2
+
+    def test_spreads_polls_again_after_a_pause(self, running):
+        run = running({f"sm-{k:02}": Device() for k in range(30)})
+        run.run(40)
+        run.tick(after_ms=300_000)
+        resumed_ms = run.now_ms
+        run.run(11)
+
+        asked = [at_ms for device in run.devices.values() for at_ms, what, _ in device.asked if at_ms >= resumed_ms]
+        seconds = {(at_ms - resumed_ms) // 1000 for at_ms in asked}
+        assert len(asked) >= 30
+        assert len(seconds) >= 7
+
+
 class TestKeeping:
     def test_keeps_what_came_once_the_database_is_back(self, running, monkeypatch):
         run = running()
