@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, Protocol
 
 import structlog
 from sqlalchemy import Connection, Engine
 
 from service.collection import keeping
-from service.collection.discovering import Walked, settle
-from service.collection.keeping import UNREACHABLE
+from service.collection.discovering import Walked
 from service.collection.restarts import Uptime, restarted
+from service.collection.settling import settled
 from service.collection.watched import TICK_MS, Asking, Patience, Watched
 from service.feeds.limits import IngestLimits
 from service.feeds.snmp.gathering import Polled
@@ -160,16 +160,8 @@ class Collector:
     def _settle(self, now_ms: int) -> None:
         for _ in range(min(len(self._walked), MOST_SETTLED)):
             one, walked = self._walked[0]
-            try:
-                settled = database.retried(self._engine, _settling(walked, one.watch.interval_ms, now_ms))
-            except UNREACHABLE:
-                raise
-            except Exception as failure:  # one device's tables must not keep the others waiting
-                log.exception("what a device says of itself could not be used", device=one.device)
-                one.fail_walk(str(failure), now_ms)
-            else:
-                held = one.settle(settled.plan, settled.notes, now_ms)
-                self._polls.extend([held] if held is not None else [])
+            held = settled(self._engine, one, walked, now_ms)
+            self._polls.extend([held] if held is not None else [])
             self._walked.popleft()
 
     def _heed_declarations(self, now_ms: int) -> None:
@@ -199,10 +191,6 @@ class Collector:
 
         database.retried(self._engine, work)
         self._events = []
-
-
-def _settling(walked: Walked, interval_ms: int, now_ms: int) -> Callable[[Connection], Any]:
-    return lambda connection: settle(connection, walked, interval_ms, now_ms)
 
 
 def _has_restarted(one: Watched, outcome: Outcome) -> bool:

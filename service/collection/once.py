@@ -9,7 +9,8 @@ from typing import Protocol
 from sqlalchemy import Connection, Engine
 
 from service.collection import keeping
-from service.collection.discovering import Walked, settle
+from service.collection.discovering import Walked
+from service.collection.settling import settled
 from service.collection.watched import Asking, Patience, Watched
 from service.feeds.limits import IngestLimits
 from service.feeds.snmp.gathering import Polled
@@ -57,11 +58,11 @@ def collect(
         one.skew_ms = kept.skew_ms.get(one.device)
     _note(engine, watched)
     return Round(
-        devices=sum(not one.failures for one in watched),
+        devices=sum(not _is_lost(one) for one in watched),
         ports=sum(len(poll.plan.ports) for poll in polls),
         samples=kept.taken.accepted,
         refused=tuple(reject.reason for reject in kept.taken.rejected),
-        silent=tuple((one.device, one.trouble) for one in watched if one.failures),
+        silent=tuple((one.device, one.whole_trouble) for one in watched if _is_lost(one)),
         took_ms=clock() - began_ms,
     )
 
@@ -71,15 +72,9 @@ def _discover(engine: Engine, poller: Rounds, some: Sequence[Watched], clock: Ca
     outcomes = poller.round([one.ask(Asking.WALK, now_ms, now_ms) for one in some])
     for one, outcome in zip(some, outcomes, strict=True):
         if outcome.kind == FINE:
-            _settle(engine, one, outcome, clock())
+            settled(engine, one, Walked.of(one.device, outcome.replies), clock())
         else:
             one.fail_walk(outcome.trouble, clock())
-
-
-def _settle(engine: Engine, one: Watched, outcome: Outcome, now_ms: int) -> None:
-    walked = Walked.of(one.device, outcome.replies)
-    settled = database.retried(engine, lambda connection: settle(connection, walked, one.watch.interval_ms, now_ms))
-    one.settle(settled.plan, settled.notes, now_ms)
 
 
 def _polled(poller: Rounds, some: Sequence[Watched], clock: Callable[[], int]) -> list[Polled]:
@@ -93,6 +88,10 @@ def _polled(poller: Rounds, some: Sequence[Watched], clock: Callable[[], int]) -
         else:
             one.fail(outcome.trouble, clock())
     return polls
+
+
+def _is_lost(one: Watched) -> bool:
+    return bool(one.failures or one.walk_failures)
 
 
 def _note(engine: Engine, watched: Sequence[Watched]) -> None:

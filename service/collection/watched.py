@@ -71,6 +71,7 @@ class Watched:
     held: Polled | None = None  # a poll of which only the next discovery tells whose counters it has
     must_walk: bool = False
     walk_failures: int = 0
+    walk_trouble: str = ""
     quiet_ms: int = 0
     walked_ms: int = 0
     noted_ms: int = 0
@@ -81,6 +82,15 @@ class Watched:
         """An agent that is first asked somewhere in the interval that begins now, as its name decides."""
         first = timing.due_after(now_ms, watch.interval_ms, timing.phase_ms(watch.agent.device, watch.interval_ms))
         return cls(watch, patience, since_ms=now_ms, poll_ms=first, walk_ms=first)
+
+    @property
+    def whole_trouble(self) -> str:
+        """All that is the matter, in words; empty where nothing is."""
+        stretched = (
+            f"polled every {self.stretched_ms / 1000:g} s instead of {self.watch.interval_ms / 1000:g} s:"
+            " it answers too slowly, or there is too much to do here"
+        )
+        return "; ".join(filter(None, (self.trouble, self.walk_trouble, stretched if self.factor > 1 else "")))
 
     def go_on_from(self, noted: Polling | None) -> None:
         """Count on from what is noted of the agent already."""
@@ -136,23 +146,22 @@ class Watched:
         self.poll_ms = max(now_ms, (self.asked_ms or now_ms) + wait_ms)
         self.asking = Asking.NOTHING
 
-    def fail_walk(self, trouble: str, now_ms: int) -> None:
-        """Note that discovery came to nothing; an agent that is polled goes on being polled."""
-        if self.plan is None:
+    def fail_walk(self, trouble: str, now_ms: int, *, answered: bool = False) -> None:
+        """Note that discovery came to nothing, and try it ever more rarely; who is polled goes on being polled."""
+        self.walk_failures += 1
+        base_ms = self.watch.interval_ms if self.plan is None else QUIET_MS
+        self.walk_ms = now_ms + timing.wait_ms(self.walk_failures, base_ms, self.patience.discover_every_ms)
+        if self.plan is None and not answered:
             self.fail(trouble, now_ms)
             return
         self.lost += self.held is not None
         self.held, self.must_walk, self.asking = None, False, Asking.NOTHING
-        self.walk_failures += 1
-        self.trouble = f"its tables could not be used: {trouble}"
-        self.walk_ms = now_ms + timing.wait_ms(self.walk_failures, QUIET_MS, self.patience.discover_every_ms)
+        self.walk_trouble = f"its tables could not be used: {trouble}"
 
     def find(self, now_ms: int) -> None:
         """Note that a probe was answered: everything else follows at once."""
         self._note_answer(now_ms)
         self.poll_ms = now_ms
-        if self.plan is None:
-            self.walk_ms = now_ms
 
     def note_poll(self, outcome: Outcome, now_ms: int) -> bool:
         """Note that a poll was answered; whether this is when its interval has to be stretched."""
@@ -175,7 +184,8 @@ class Watched:
         self.quiet_ms = min(max(2 * self.quiet_ms, QUIET_MS), self.patience.discover_every_ms) if same else 0
         self._note_answer(now_ms)
         self.plan, self.notes, self.marks = plan, notes, ()
-        self.must_walk, self.walk_failures, self.walked_ms = False, 0, now_ms
+        self.must_walk, self.walked_ms = False, now_ms
+        self.walk_failures, self.walk_trouble = 0, ""
         self.walk_ms = now_ms + self.patience.discover_every_ms
         return held if same else None
 
@@ -223,13 +233,13 @@ class Watched:
             skew_ms=self.skew_ms,
             polls=self.polls,
             lost=self.lost,
-            trouble=self._whole_trouble(),
+            trouble=self.whole_trouble,
             notes=self.notes,
         )
 
     def is_news(self, now_ms: int) -> bool:
         """Whether how it goes should be noted now: when it changed, and every few seconds."""
-        said = (self.trouble, self.factor, self.notes, bool(self.failures))
+        said = (self.whole_trouble, self.factor, self.notes, bool(self.failures))
         if self.asked_ms is None or (said == self.noted and now_ms < self.noted_ms + NOTE_EVERY_MS):
             return False
         self.noted, self.noted_ms = said, now_ms
@@ -263,15 +273,6 @@ class Watched:
         # Half an interval at least, or a poll out of turn would be followed by the next one at once.
         phase = timing.phase_ms(self.device, interval_ms)
         return timing.due_after(max(now_ms, asked_ms + interval_ms // 2), interval_ms, phase)
-
-    def _whole_trouble(self) -> str:
-        if self.factor == 1:
-            return self.trouble
-        stretched = (
-            f"polled every {self.stretched_ms / 1000:g} s instead of {self.watch.interval_ms / 1000:g} s:"
-            " it answers too slowly, or there is too much to do here"
-        )
-        return f"{self.trouble}; {stretched}" if self.trouble else stretched
 
 
 def meaning(plan: PollPlan) -> tuple[object, ...]:

@@ -7,7 +7,7 @@ from collection.simulated import Device
 from examples import EPOCH_MS
 from sqlalchemy.exc import OperationalError
 
-from service.collection import keeping
+from service.collection import discovering, keeping
 from service.collection.watched import Patience
 from service.storage import claims, database, inventory
 from service.terms import DECLARED, Claim, Role
@@ -83,13 +83,21 @@ class TestDiscovering:
         (event,) = run.events("members-changed")
         assert (event.port, event.text.split(";")[0]) == ("m3", "the device says that this port left team front")
 
-    def test_goes_on_with_others_where_one_device_tells_nonsense(self, running, engine):
-        odd = Device()
-        odd.reads = lambda at_ms: {f"1.3.6.1.2.1.31.1.1.1.1.{k}": object() for k in range(3)}
-        run = running({"sm-07": Device(), "sm-66": odd})
-        run.run(25)
+    def test_goes_on_with_others_where_the_tables_of_one_device_cannot_be_used(self, running, engine, monkeypatch):
+        def discovered(device, rows):
+            if device == "sm-66":
+                raise ValueError(device)
+            return real(device, rows)
+
+        real = discovering.discovered
+        monkeypatch.setattr(discovering, "discovered", discovered)
+        run = running({"sm-07": Device(), "sm-66": Device()})
+        run.run(300)
 
         assert members_of(engine) == {"front": {"m1", "m2"}}
+        assert run.polling("sm-66").trouble.startswith("its tables could not be used")
+        # After 10, 20, 40 and 80 s and so on: whoever tells nonsense is not asked for it all the time.
+        assert 3 <= len(run.asked("walk", "sm-66")) <= 6
 
 
 class TestChanges:
