@@ -98,9 +98,26 @@ def _said(*command: str) -> str:
     return subprocess.run(command, capture_output=True, text=True, check=True, timeout=10).stdout
 
 
+class Marked:
+    """The rows, with the moment at which those of the team last changed (dot3adTablesLastChanged)."""
+
+    def __init__(self, told: dict[str, Any]) -> None:
+        self._told = told
+        self._began = time.monotonic()  # within a second of the agent itself, which counts from there
+        self._before: Rows = {}
+        self._changed_ticks = 0
+
+    def now(self) -> Rows:
+        rows = rows_now(self._told)
+        team = {oid: value for oid, value in rows.items() if oid[: len(LAG)] == LAG}
+        if team != self._before:
+            self._before, self._changed_ticks = team, int((time.monotonic() - self._began) * 100)
+        return rows | {(*LAG, 1, 3, 0): ("timeticks", str(self._changed_ticks))}
+
+
 def main(told: dict[str, Any]) -> None:
     """Answer what snmpd asks, until it hangs up."""
-    rows: Rows = {}
+    marked, rows = Marked(told), Rows()
     read_at = 0.0
     for line in sys.stdin:
         asked = line.strip()
@@ -109,7 +126,7 @@ def main(told: dict[str, Any]) -> None:
         elif asked in ("get", "getnext"):
             oid = tuple(int(part) for part in sys.stdin.readline().strip(". \n").split("."))
             if time.monotonic() - read_at > FRESH_S:
-                rows, read_at = rows_now(told), time.monotonic()
+                rows, read_at = marked.now(), time.monotonic()
             print(*_answer(rows, oid, asked), sep="\n", flush=True)
         elif asked == "set":
             sys.stdin.readline(), sys.stdin.readline()

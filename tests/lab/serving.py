@@ -36,6 +36,7 @@ clear_windows = 4
 polled_s = 2
 [collection]
 interval_s = 1
+discover_every_s = 10
 [[credentials]]
 name = "clear"
 version = "2c"
@@ -103,7 +104,7 @@ def serving(lab: Lab) -> Iterator[Service]:
     inner = lab.names["mgr"]
     with _entered(listening, inner) as receiver:
         folder = lab.folder / "service"
-        settings = _settings(lab.agent, folder, receiver)
+        settings = settings_of(lab.agent, folder, receiver.url())
         command = (sys.executable, "-P", "-m", "service", "serve", "--settings", settings)
         log = folder / "log"
         process = started(inner, *command, log=log)
@@ -115,7 +116,8 @@ def serving(lab: Lab) -> Iterator[Service]:
             snmpd.end(process)
 
 
-def _settings(agent: snmpd.Agent, folder: Path, receiver: Receiver) -> Path:
+def settings_of(agent: snmpd.Agent, folder: Path, receiver: str) -> Path:
+    """A settings file that asks the agent as two devices and tells one receiver, with its secrets beside it."""
     folder.mkdir()
     secrets = {
         "secret": "whsec_" + base64.b64encode(SECRET).decode(),
@@ -126,7 +128,7 @@ def _settings(agent: snmpd.Agent, folder: Path, receiver: Receiver) -> Path:
     for name, secret in secrets.items():
         (folder / name).write_text(secret)
         (folder / name).chmod(0o600)
-    told = {"port": PORT, "agent": agent.host, "user": agent.user.name, "receiver": receiver.url(), "folder": folder}
+    told = {"port": PORT, "agent": agent.host, "user": agent.user.name, "receiver": receiver, "folder": folder}
     written = folder / "settings.toml"
     written.write_text(SETTINGS.format(**told))
     return written

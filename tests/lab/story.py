@@ -20,6 +20,7 @@ from receivers import Heard
 
 READ_EVERY_S = 0.2
 DISCOVERED_S, RAISED_S, CLEARED_S, MESSAGE_S = 30, 90, 90, 20
+FOLLOWED_S = 40
 # Nothing moves any more, and whatever moved has been asked for since.
 STILL_S = 4
 Say = Callable[[str], None]
@@ -54,7 +55,7 @@ class Told:
     samples: list[Sample] = field(default_factory=list)
     counts: dict[str, Counts] = field(default_factory=dict)
     spans_ms: dict[str, tuple[float, float]] = field(default_factory=dict)
-    teams: dict[str, list[dict[str, Any]]] = field(default_factory=dict)
+    roles: dict[str, dict[str, set[str]]] = field(default_factory=dict)
 
     def texts(self) -> list[str]:
         """The messages as people read them."""
@@ -92,20 +93,24 @@ def lose_a_member(folder: Path, say: Say) -> Told:
             _for_a_while(service, told, "both")
             say("the far end of p2 goes down")
             lab.links.pull("p2")
+            service.until(lambda: _roles(service, "p2") == {"out"}, FOLLOWED_S, "p2 is believed out")
+            say("p2 is believed out of the team")
             _for_a_while(service, told, "one")
             say("the far end of p2 comes back")
             lab.links.plug("p2")
+            service.until(lambda: _roles(service, "p2") == {"active"}, FOLLOWED_S, "p2 is believed back")
+            say("p2 is believed back")
             _for_a_while(service, told, "both again")
         told.counts = dict(counts)
         told.raised = service.findings()
     return told
 
 
-def _for_a_while(service: Service, told: Told, name: str, seconds: float = 16) -> None:
+def _for_a_while(service: Service, told: Told, name: str, seconds: float = 12) -> None:
     start = time.time() * 1000 + 2000
     time.sleep(seconds)
     told.spans_ms[name] = (start, time.time() * 1000)
-    told.teams[name] = _teams(service)
+    told.roles[name] = {port: _roles(service, port) for port in ("p1", "p2")}
 
 
 @contextmanager
@@ -187,3 +192,9 @@ def _as_many(service: Service, state: str) -> list[dict[str, Any]]:
 def _teams(service: Service) -> list[dict[str, Any]]:
     listed: list[dict[str, Any]] = service.told("/v1/teams")["items"]
     return listed
+
+
+def _roles(service: Service, port: str) -> set[str]:
+    """The role that a port is believed to have, on all devices."""
+    listed = service.told("/v1/inventory")["items"]
+    return {row["believed"]["role"] for row in listed if row["port"] == port}

@@ -107,6 +107,10 @@ class TestLoseAMember:
         assert rate_bps(pulled, "p2", "one") == pytest.approx(0, abs=BPS / 1000)
         assert rate_bps(pulled, "p2", "both again") == pytest.approx(5.5e6, rel=0.03)
 
+    @pytest.mark.parametrize(("when", "role"), [("both", "active"), ("one", "out"), ("both again", "active")])
+    def test_believes_the_member_out_while_it_has_no_carrier(self, pulled, when, role):
+        assert pulled.roles[when] == {"p1": {"active"}, "p2": {role}}
+
     def test_counts_each_frame_that_arrived(self, pulled):
         arrived = sum(counts.got_pieces * (1400 + HEADERS) for counts in pulled.counts.values())
         last = {kept.port: kept.out_octets for kept in pulled.samples}
