@@ -1,5 +1,6 @@
 """Namespaces of runs that were killed are cleaned up by the next one; those of others are left alone."""
 
+import contextlib
 import os
 import subprocess
 
@@ -37,8 +38,9 @@ class TestForgetLeftovers:
 
 class TestNamespaces:
     def test_are_gone_after_a_failure(self):
-        with pytest.raises(ZeroDivisionError), namespaces(("one", "two")) as names:
-            assert set(names.values()) <= existing()
+        with contextlib.suppress(ZeroDivisionError), namespaces(("one", "two")) as names:
+            was_there = set(names.values()) <= existing()
             1 / 0  # noqa: B018  # whatever goes wrong inside
 
+        assert was_there
         assert not set(names.values()) & existing()
