@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
+from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -21,7 +22,7 @@ from service.numerics.order import in_order
 from service.rules import words
 from service.rules.event_texts import TEXTS
 from service.rules.events import ANEW_MS
-from service.storage import agreements, claims, database, events, facts, heard, samples
+from service.storage import agreements, claims, database, events, facts, heard, membership, samples
 from service.storage.agreements import CABLE, SUM, Agreement
 from service.storage.claims import Place
 from service.storage.heard import Heard
@@ -30,7 +31,7 @@ from service.terms import DIRECTIONS, EGRESS, INGRESS, DataEvent, Floats, Ints, 
 MINUTE_MS = 60_000
 COMPARED_MS = 5 * MINUTE_MS
 FORGOTTEN_MS = 10 * MINUTE_MS  # what can no longer be compared is not shown as if it still were
-AT_ONCE = 500  # comparisons whose samples are read at a time
+AT_ONCE = 500  # comparisons whose samples are read at a time; with more than twice as many they take turns
 # Below this what an agent itself sends and leaves uncounted is a good part of it (this project's rule).
 LEAST_BPS = 1_000_000
 CLOCKS_APART = 10  # clocks may be this part of a window apart
@@ -70,7 +71,8 @@ def compare(engine: Engine, policy: Policy, now_ms: int) -> int:
     to_ms = (now_ms - max(policy.lateness_ms.values(), default=0)) // MINUTE_MS * MINUTE_MS
     span = Span(to_ms - COMPARED_MS, 1, COMPARED_MS)
     with database.reading(engine) as connection:
-        known, pairs = _pairs(connection)
+        known, every = _pairs(connection, span.first_ms)
+    pairs = _in_turn(every, to_ms)
     said = 0
     for first in range(0, len(pairs), AT_ONCE):
         some = pairs[first : first + AT_ONCE]
@@ -88,11 +90,25 @@ def _keep(connection: Connection, *, found: Sequence[Agreement], told: Sequence[
     return events.keep(connection, _not_said_lately(connection, told, at_ms))
 
 
-def _pairs(connection: Connection) -> tuple[dict[Place, Heard], list[Pair]]:
-    """All that can be compared, and the ports that are known of it."""
+def _in_turn(pairs: Sequence[Pair], at_ms: int) -> Sequence[Pair]:
+    """Those whose turn it is: of many a part each minute, and all of them within the time that is compared.
+
+    Those of one device are together, so that what they share is read once.
+    """
+    turns = max(1, min(COMPARED_MS // MINUTE_MS, len(pairs) // AT_ONCE))
+    turn, size = at_ms // MINUTE_MS % turns, -(-len(pairs) // turns)
+    return sorted(pairs, key=attrgetter("device"))[turn * size : (turn + 1) * size]
+
+
+def _pairs(connection: Connection, from_ms: int) -> tuple[dict[Place, Heard], list[Pair]]:
+    """All that can be compared of the time from an instant on, and the ports that are known of it.
+
+    A member that came or left meanwhile has carried traffic beside its team: its sum is not compared.
+    """
     whole, ends = claims.interfaces(connection), claims.far_ends(connection)
     devices = {device for device, _ in (*whole, *ends, *ends.values())}
     known = heard.known(connection, devices)
+    changed = membership.changed_since(connection, from_ms)
     members: dict[tuple[str, str], list[Place]] = {}
     for place, one in known.items():
         if one.team and place not in whole:
@@ -100,7 +116,7 @@ def _pairs(connection: Connection) -> tuple[dict[Place, Heard], list[Pair]]:
     sums = [
         Pair(SUM, place[0], team, tuple(members[place[0], team]), place)
         for place, team in whole.items()
-        if place in known and (place[0], team) in members
+        if place in known and (place[0], team) in members and (place[0], team) not in changed
     ]
     cables = [
         Pair(CABLE, *place, (place,), far)
@@ -123,15 +139,21 @@ def _measured(
     told = intervals(used, table, window_ms=window_ms)
     rates = mean_rates(told, table, len(places), span.first_ms, span.end_ms)
     offsets = _offsets(used.port, used.received_ms, used.at_ms, len(places))
-    return Measured(dict(zip(places, rates, strict=True)), dict(zip(places, offsets, strict=True)))
+    return Measured(dict(zip(places, rates, strict=True)), dict(zip(places, offsets.tolist(), strict=True)))
 
 
-def _offsets(port: np.ndarray, received_ms: Ints, at_ms: Ints, n_ports: int) -> list[float]:
+def _offsets(port: np.ndarray, received_ms: Ints, at_ms: Ints, n_ports: int) -> Floats:
     """The median of received less told of each port, NaN where nobody noted when its samples were received."""
     rows = np.flatnonzero(received_ms >= 0)
     late = received_ms[rows] - at_ms[rows]
     mine = port[rows]
-    return [float(np.median(late[mine == one])) if (mine == one).any() else np.nan for one in range(n_ports)]
+    order = np.lexsort((late, mine))
+    first, end = (np.searchsorted(mine[order], np.arange(n_ports), side) for side in ("left", "right"))
+    offsets = np.full(n_ports, np.nan)
+    there = np.flatnonzero(end > first)
+    middle = (first[there] + end[there] - 1) // 2, (first[there] + end[there]) // 2
+    offsets[there] = (late[order][middle[0]] + late[order][middle[1]]) / 2
+    return offsets
 
 
 def _agreed(pair: Pair, measured: Measured, window_ms: int, at_ms: int) -> Iterator[Agreement]:

@@ -1,4 +1,4 @@
-"""Ending memberships that nobody's samples end: a port that left its team may never be heard of again."""
+"""Memberships that changed, and ending those that nobody's samples end: a port that left may never be heard again."""
 
 from __future__ import annotations
 
@@ -37,6 +37,20 @@ def follow(connection: Connection, device: str, believed: Sequence[Reconciled], 
         memory_of(connection).forget(PortName(device, port) for port in left.values())
         _end(connection, sorted(left), now_ms)
     return tuple(left.values())
+
+
+def changed_since(connection: Connection, at_ms: int) -> set[tuple[str, str]]:
+    """Teams, by device and name, that a port left after an instant, or joined that was known before it did."""
+    devices, teams, ports, members = tables.devices.c, tables.teams.c, tables.ports.c, tables.memberships.c
+    joined = (members.from_ms > at_ms) & (members.from_ms > ports.created_ms)
+    query = (
+        select(devices.name, teams.name)
+        .join(tables.teams, teams.device_id == devices.id)
+        .join(tables.memberships, members.team_id == teams.id)
+        .join(tables.ports, ports.id == members.port_id)
+        .where(joined | (members.to_ms > at_ms))
+    )
+    return {(row[0], row[1]) for row in connection.execute(query)}
 
 
 def _tells_of_teams(believed: Sequence[Reconciled]) -> bool:

@@ -101,6 +101,23 @@ class TestSums:
 
         assert compared(samples, [INTERFACE]) == ([], [])
 
+    @pytest.mark.parametrize(
+        ("teams", "compares"),
+        [(("store", "front"), False), (("", "front"), False), (("front", "store"), False), (("front",), True)],
+        ids=["joined from another team", "joined from none", "left", "new"],
+    )
+    def test_are_not_compared_while_a_member_was_in_the_team_for_a_part_of_the_time(
+        self, compared, engine, teams, compares
+    ):
+        with engine.begin() as connection:
+            for step, team in enumerate(teams):
+                moved = [PortName("sm-07", "m2", team)]
+                at_ms = NOW_MS - (len(teams) - step) * 60_000
+                inventory.resolve(connection, moved, feed="push", now_ms=at_ms, register_teamless=True)
+        samples = [one | {"team": teams[-1]} if one["port"] == "m2" else one for one in team_of_two(1003)]
+
+        assert bool(compared(samples, [INTERFACE])[0]) is compares
+
     def test_that_cannot_be_compared_any_more_are_forgotten(self, compared):
         compared(team_of_two(1003), [INTERFACE])
 
@@ -149,6 +166,23 @@ class TestCables:
 
     def test_to_nobody_known_are_not_compared(self, compared):
         assert compared(steady("sm-07", "m1", 902), [CABLE_M1]) == ([], [])
+
+
+class TestTurns:
+    def pairs(self, count):
+        return [agreement.Pair(CABLE, f"sm-{k % 100:02}", f"m{k}", (), ("", "")) for k in range(count)]
+
+    def test_give_each_comparison_one_within_the_time_that_is_compared(self):
+        pairs = self.pairs(7_001)
+
+        turns = [agreement._in_turn(pairs, minute * 60_000) for minute in range(5)]
+
+        assert sorted(pair for turn in turns for pair in turn) == sorted(pairs)
+        assert max(map(len, turns)) == 1_401  # a fifth of 7,001, by hand
+
+    @pytest.mark.parametrize(("count", "first"), [(0, 0), (999, 999), (1000, 500)])
+    def test_are_taken_only_where_there_are_many(self, count, first):
+        assert len(agreement._in_turn(self.pairs(count), 0)) == first
 
 
 class TestNothing:
