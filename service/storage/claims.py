@@ -87,7 +87,7 @@ def far_ends(connection: Connection, devices: Collection[str] | None = None) -> 
     query = query.where(_claims.c.far_device != "").order_by(_claims.c.said_by.desc())
     if devices is not None:
         query = query.where(among(connection, _claims.c.device, sorted(devices)))
-    return {(row.device, row.port): (row.far_device, row.far_port) for row in connection.execute(query)}
+    return {(row[0], row[1]): (row[2], row[3]) for row in connection.execute(query).all()}
 
 
 def interfaces(connection: Connection, devices: Collection[str] | None = None) -> dict[Place, str]:
