@@ -41,7 +41,7 @@ def page(
     at_once = limit + 1 if conflict is None else AT_ONCE
     after = _place(cursor)
     while len(found) <= limit:
-        asked = claims.places(connection, after=after, limit=at_once, declared_only=conflict is True)
+        asked = claims.places(connection, after=after, limit=at_once, disputable=conflict is True)
         every = of(connection, asked, now_ms)
         found += [one for one in every if conflict is None or bool(one.believed.conflict) is conflict]
         if len(asked) < at_once:

@@ -112,18 +112,22 @@ def all(  # noqa: A001  # read as `claims.all`
 
 
 def places(
-    connection: Connection, *, declared_only: bool = False, after: Place | None = None, limit: int = 100
+    connection: Connection, *, disputable: bool = False, after: Place | None = None, limit: int = 100
 ) -> list[Place]:
-    """Every port that anybody speaks of or that has sent samples, by device and port; or every declared one."""
+    """Every port that anybody speaks of or that has sent samples, by device and port.
+
+    Or only those about which people and devices may disagree: declared ones of which the device
+    says something else, or nothing, so that its samples have to be asked.
+    """
     devices, ports = tables.devices, tables.ports
     claimed = select(_claims.c.device, _claims.c.port)
-    if declared_only:
-        claimed = claimed.where(_claims.c.said_by == DECLARED)
+    if disputable:
+        claimed = claimed.where(_claims.c.said_by == DECLARED, ~_agreed().exists())
     sent = select(devices.c.name, ports.c.name).join(devices, devices.c.id == ports.c.device_id)
     if after is not None:
         claimed = claimed.where(_beyond(_claims.c.device, _claims.c.port, after))
         sent = sent.where(_beyond(devices.c.name, ports.c.name, after))
-    both = (claimed if declared_only else union(claimed, sent)).subquery()
+    both = (claimed if disputable else union(claimed, sent)).subquery()
     # The database both sorts and compares, so that its own order of letters is the one that counts.
     query = select(both.c.device, both.c.port).order_by(both.c.device, both.c.port).limit(limit)
     return [(row.device, row.port) for row in connection.execute(query)]
@@ -141,6 +145,16 @@ def is_declared(connection: Connection) -> bool:
     return (
         connection.execute(select(_claims.c.device).where(_claims.c.said_by == DECLARED).limit(1)).first() is not None
     )
+
+
+def _agreed() -> Select[Any]:
+    """What a device says of a declared port, where that contradicts nothing that was declared."""
+    said = _claims.alias("said")
+    same_team = _claims.c.team.in_(("", said.c.team))
+    same_role = (said.c.role == _claims.c.role) | (said.c.role == 0) | (_claims.c.role == 0)
+    same_port = (said.c.device == _claims.c.device) & (said.c.port == _claims.c.port)
+    here = (same_port, said.c.said_by == DISCOVERED, said.c.aggregate_of == "", same_team, same_role)
+    return select(said.c.port).where(*here).correlate(_claims)
 
 
 def _beyond(device: ColumnElement[str], port: ColumnElement[str], after: Place) -> ColumnElement[bool]:

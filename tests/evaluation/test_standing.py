@@ -1,4 +1,5 @@
 from dataclasses import replace
+from itertools import product
 
 import pytest
 from evaluation.rounds import Rounds
@@ -86,6 +87,20 @@ class TestPage:
 
         assert list(by_port(engine, conflict=True)) == ["m2"]
         assert list(by_port(engine, conflict=False)) == ["m1"]
+
+    def test_finds_every_conflict_that_is_among_all_ports(self, engine, said):
+        seats = [*product(("", "front", "store"), (Role.NOT_TOLD, Role.ACTIVE, Role.STANDBY), ("", "front"))]
+        pairs = [(ours, theirs) for ours, theirs in product(seats, seats) if not ours[2]]
+        for port, (ours, theirs) in enumerate(pairs):
+            said(Claim("rm-02", f"x{port}", DECLARED, *ours[:2]))
+            said(Claim("rm-02", f"x{port}", DISCOVERED, *theirs[:2], aggregate_of=theirs[2]))
+
+        every = by_port(engine, limit=500)
+        disputed = by_port(engine, limit=500, conflict=True)
+
+        assert disputed == {port: one for port, one in every.items() if one.believed.conflict}
+        # By hand: of 81 pairs 5/9 agree on the team and 7/9 on the role, which leaves 46; of 81 interfaces 54 are declared in one.
+        assert len(disputed) == 46 + 54
 
     @pytest.mark.parametrize("conflict", [None, True])
     def test_is_read_page_by_page(self, engine, said, conflict):

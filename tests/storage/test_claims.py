@@ -125,6 +125,13 @@ class TestPlaces:
     def test_go_on_after_one(self, connection, three):
         assert claims.places(connection, after=("rm-02", "m1"), limit=1) == [("sm-07", "up1")]
 
+    def test_are_only_those_that_may_be_disputed_where_that_is_asked(self, connection, three):
+        agreed = replace(UP1, said_by=DISCOVERED, role=Role.NOT_TOLD)
+        claims.keep(connection, [agreed, replace(UP1, port="up3")], NOW_MS)
+
+        # Of up2 its device says another role, of up3 nothing: its samples may yet contradict.
+        assert claims.places(connection, disputable=True) == [("sm-07", "up2"), ("sm-07", "up3")]
+
 
 class TestForget:
     def test_forgets_one_voice_of_some_ports(self, connection):
