@@ -305,6 +305,20 @@ class TestCompare:
         # Only from its evaluation on does it forget what is of long ago.
         assert kept == [[row], []]
 
+    def test_is_no_longer_for_one_that_another_took_over_from(self, parts_with, clock):
+        first, second = parts_with("one"), parts_with("two")
+        jobs.evaluate(first)
+        clock.now_ms += jobs.LEASE_MS + 1
+        jobs.evaluate(second)
+        row = agreements.Agreement(agreements.SUM, "sm-07", "front", 0, "sm-07 bond0", 1, 1, 0.0, True, 0)
+        with first.engine.begin() as connection:
+            agreements.keep(connection, [row])
+
+        jobs.compare(first)
+
+        with first.engine.connect() as connection:
+            assert agreements.of_devices(connection, ["sm-07"]) == [row]
+
 
 class TestParts:
     def test_show_no_secret(self, parts_with, monkeypatch):

@@ -77,7 +77,7 @@ def compare(parts: Parts) -> None:
     from service.app.parts import policy_of
     from service.evaluation import agreement
 
-    if parts.shift.epoch is None:
+    if parts.shift.epoch is None or held_epoch(parts) is None:
         return
     said = agreement.compare(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
