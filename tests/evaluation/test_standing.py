@@ -99,7 +99,8 @@ class TestPage:
         disputed = by_port(engine, limit=500, conflict=True)
 
         assert disputed == {port: one for port, one in every.items() if one.believed.conflict}
-        # By hand: of 81 pairs 5/9 agree on the team and 7/9 on the role, which leaves 46; of 81 interfaces 54 are declared in one.
+        # By hand: of 81 pairs 5/9 agree on the team and 7/9 on the role, which leaves 46; of 81 with the interface
+        # of a team two thirds are declared in one.
         assert len(disputed) == 46 + 54
 
     @pytest.mark.parametrize("conflict", [None, True])
