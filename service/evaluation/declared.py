@@ -1,4 +1,4 @@
-"""What people declared of the ports of a layout that bears on judging them: roles that override, and far ends."""
+"""What people declared of the ports of a layout that bears on judging them: roles, and far ends."""
 
 from __future__ import annotations
 
@@ -11,36 +11,50 @@ from sqlalchemy import Connection
 from service.evaluation.plan import Policy
 from service.storage import claims, heard
 from service.storage.claims import Place
-from service.terms import Bytes, Ints, Layout
+from service.terms import Bytes, FactsTable, Ints, Layout, Role, Samples
 
 # A far end that has told nothing for longer is believed no more: its cable may have been moved.
 BELIEVED_MS = 24 * 3_600_000
 
 
 class Declared(NamedTuple):
-    """Of each port (n_ports,) the role that overrides and its far end's speed in bit/s, 0 where there is none.
+    """Of each port (n_ports,) the declared role and its far end's speed in bit/s, 0 where there is none.
 
-    `far_ends` names the far ends whose speeds these are, by the position of the port.
+    `overrides` has the roles that count whatever a port tells, `otherwise` those that count where it
+    tells none. `far_ends` names the far ends whose speeds these are, by the position of the port.
     """
 
-    roles: Bytes
+    overrides: Bytes
+    otherwise: Bytes
     far_bps: Ints
     far_ends: Mapping[int, str]
+
+    def roles(self, samples: Samples, facts: FactsTable) -> Bytes:
+        """The roles that count against what these samples tell, (n_ports,), 0 where what they tell counts."""
+        tells = np.zeros(len(self.otherwise), dtype=np.bool_)
+        tells[samples.port[facts.role[samples.facts] != Role.NOT_TOLD]] = True
+        assumed = np.where(tells, np.uint8(0), self.otherwise)
+        return np.where(self.overrides > 0, self.overrides, assumed)
 
 
 def of(connection: Connection, layout: Layout, policy: Policy, now_ms: int) -> Declared:
     """What was declared of the ports of a layout, as it is now."""
     at = {(port.device, port.port): position for position, port in enumerate(layout.ports)}
-    roles = np.zeros(len(at), dtype=np.uint8)
-    for place, claim in claims.overriding(connection, layout.devices).items():
-        if place in at:
-            roles[at[place]] = claim.role
+    overrides, otherwise = np.zeros(len(at), dtype=np.uint8), np.zeros(len(at), dtype=np.uint8)
+    for device, port, team, role, override in claims.roles(connection, layout.devices):
+        position = at.get((device, port))
+        if position is None:
+            continue
+        if override:
+            overrides[position] = role
+        elif team in {"", layout.ports[position].team}:  # else it was meant for another team
+            otherwise[position] = role
     far_bps, far_ends = np.zeros(len(at), dtype=np.int64), {}
     ends = {place: far for place, far in claims.far_ends(connection, layout.devices).items() if place in at}
     for place, bps in _speeds(connection, ends, policy, now_ms).items():
         far_bps[at[place]] = bps
         far_ends[at[place]] = " ".join(ends[place])
-    return Declared(roles, far_bps, far_ends)
+    return Declared(overrides, otherwise, far_bps, far_ends)
 
 
 def _speeds(connection: Connection, ends: Mapping[Place, Place], policy: Policy, now_ms: int) -> dict[Place, int]:

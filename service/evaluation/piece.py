@@ -94,7 +94,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
             now_ms=desk.now_ms,
             speeds=desk.policy.speeds(placed.layout),
             far_bps=said.far_bps,
-            roles=said.roles,
+            roles=said.roles(read, table),
         )
     )
     before = _kept_before(connection, errand, span) if errand.is_late else None

@@ -81,6 +81,14 @@ def overriding(connection: Connection, devices: Collection[str]) -> dict[Place, 
     return {(claim.device, claim.port): claim for claim in found}
 
 
+def roles(connection: Connection, devices: Collection[str]) -> list[tuple[str, str, str, int, bool]]:
+    """What people declared of ports of these devices as to roles: device, port, team, role and whether it overrides."""
+    query = select(*(_claims.c[name] for name in ("device", "port", "team", "role", "override")))
+    query = query.where(_claims.c.said_by == DECLARED, _claims.c.role != int(Role.NOT_TOLD))
+    found = connection.execute(query.where(among(connection, _claims.c.device, sorted(devices)))).all()
+    return [(row[0], row[1], row[2], row[3], row[4]) for row in found]
+
+
 def far_ends(connection: Connection, devices: Collection[str] | None = None) -> dict[Place, Place]:
     """Who is at the other end of the cable, of ports of these devices or of all; people are heard before devices."""
     query = select(_claims.c.device, _claims.c.port, _claims.c.far_device, _claims.c.far_port)

@@ -54,7 +54,7 @@ def _source(connection: Connection, placed: Placed, policy: Policy, when: tuple[
     rules = tuple(policy.rules_for(team.device, team.team) for team in placed.layout.teams)
     speeds = policy.speeds(placed.layout)
     run = Run(read, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds)
-    found = assess(replace(run, far_bps=said.far_bps, roles=said.roles))
+    found = assess(replace(run, far_bps=said.far_bps, roles=said.roles(read, table)))
     kept = (found.samples, None, found.intervals, found.facts, placed.layout, found.members)
     return Source(*kept, speeds, said.far_ends)
 

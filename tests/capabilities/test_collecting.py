@@ -275,6 +275,16 @@ class TestCol8Roles:
         # A standby is no idle sibling: then nothing is uneven, the hot member just has none.
         assert [one.kind for one in kept.found] == (["hot-no-sibling"] if override else ["uneven"])
 
+    @pytest.mark.parametrize(("team", "kind"), [("front", "hot-no-sibling"), ("store", "uneven")])
+    def test_that_are_declared_count_where_nobody_else_tells_any(self, engine, team, kind):
+        rounds = Rounds(engine)
+        with engine.begin() as connection:
+            claims.keep(connection, [Claim("sm-07", "m2", DECLARED, team, Role.STANDBY)], 0)
+
+        rounds.walk(polls((4, (0.92, 0.02))), 240)
+
+        assert [one.kind for one in left(engine, 240).found] == [kind]
+
 
 class TestInt3Inventory:
     """A file with 24 hosts, of which one is not there, and one more that sends (counted by hand)."""

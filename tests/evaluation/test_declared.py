@@ -41,16 +41,24 @@ class TestOf:
     def test_of_nothing_is_nothing(self, said):
         found = said()
 
-        assert (found.roles.tolist(), found.far_bps.tolist(), found.far_ends) == ([0, 0], [0, 0], {})
+        assert (found.overrides.tolist(), found.otherwise.tolist()) == ([0, 0], [0, 0])
+        assert (found.far_bps.tolist(), found.far_ends) == ([0, 0], {})
 
-    def test_takes_roles_that_override_and_no_others(self, said):
+    def test_takes_roles_that_override_apart_from_the_others(self, said):
         found = said(
             Claim("sm-07", "m1", DECLARED, role=Role.STANDBY),
             Claim("sm-07", "m2", DECLARED, role=Role.STANDBY, override=True),
             Claim("sm-07", "x9", DECLARED, role=Role.STANDBY, override=True),
         )
 
-        assert found.roles.tolist() == [0, Role.STANDBY]
+        assert found.overrides.tolist() == [0, Role.STANDBY]
+        assert found.otherwise.tolist() == [Role.STANDBY, 0]
+
+    @pytest.mark.parametrize(("team", "role"), [("", Role.STANDBY), ("front", Role.STANDBY), ("store", Role.NOT_TOLD)])
+    def test_takes_over_no_role_that_was_meant_for_another_team(self, said, team, role):
+        found = said(Claim("sm-07", "m1", DECLARED, team, Role.STANDBY))
+
+        assert found.otherwise.tolist() == [role, 0]
 
     @pytest.mark.parametrize("said_by", [DECLARED, DISCOVERED])
     def test_takes_the_speed_that_the_far_end_tells(self, said, said_by):
