@@ -76,6 +76,41 @@ class TestDowngrade:
         assert differences(empty_engine) == []
 
 
+class TestFilled:
+    """What one release keeps is left alone by the step to the next, and by the step back."""
+
+    DEVICE = "INSERT INTO devices (name, feed, created_ms) VALUES ('sm-07', 'push', 7)"
+    CLAIM = "INSERT INTO claims (device, port, said_by, seen_ms, changed_ms) VALUES ('sm-07', 'up1', 'declared', 8, 8)"
+    KEPT = "SELECT name, feed, created_ms FROM devices"
+
+    def say(self, engine, statement):
+        with engine.begin() as connection:
+            found = connection.execute(text(statement))
+            return [tuple(row) for row in found] if found.returns_rows else []
+
+    def test_keeps_what_was_there_up_and_down_and_up_again(self, empty_engine):
+        run(empty_engine, command.upgrade, "0001")
+        self.say(empty_engine, self.DEVICE)
+
+        for revision, step in (("head", command.upgrade), ("0001", command.downgrade), ("head", command.upgrade)):
+            run(empty_engine, step, revision)
+            if revision == "head":
+                assert self.say(empty_engine, "SELECT count(*) FROM claims") == [(0,)]
+                self.say(empty_engine, self.CLAIM)
+            assert self.say(empty_engine, self.KEPT) == [("sm-07", "push", 7)]
+
+    def test_lets_the_release_before_go_on_writing_beside_it(self, empty_engine):
+        run(empty_engine, command.upgrade, "0001")
+        before = {name: inspect(empty_engine).get_columns(name) for name in inspect(empty_engine).get_table_names()}
+        run(empty_engine, command.upgrade, "head")
+
+        # Its tables are the very same: 0002 only adds some.
+        looked_at = inspect(empty_engine)
+        assert {name: list(map(str, looked_at.get_columns(name))) for name in before} == {
+            name: list(map(str, columns)) for name, columns in before.items()
+        }
+
+
 class TestVersions:
     def test_are_numbered_in_one_line(self):
         scripts = ScriptDirectory.from_config(database.migrations())
