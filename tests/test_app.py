@@ -2,6 +2,7 @@ import socket
 
 import pytest
 from sqlalchemy import select, update
+from structlog.testing import capture_logs
 
 from service import app
 from service.app import Parts, jobs, parts, running
@@ -131,6 +132,18 @@ class TestEvaluate:
         clock.now_ms += jobs.LEASE_MS - 1
 
         assert jobs.held_epoch(parts_with("two")) is None
+
+    def test_says_once_that_another_process_took_it_over(self, parts_with, clock):
+        first = parts_with("one")
+        app.evaluate(first)
+        clock.now_ms += jobs.LEASE_MS
+        jobs.held_epoch(parts_with("two"))
+
+        with capture_logs() as said:
+            for _ in range(3):
+                jobs.keep_lease(first)
+
+        assert [line["log_level"] for line in said] == ["warning"]
 
     def test_does_not_ask_for_a_lease_before_it_has_evaluated(self, parts_with):
         jobs.keep_lease(parts_with("one"))

@@ -93,6 +93,7 @@ def held_epoch(parts: Parts) -> int | None:
 def keep_lease(parts: Parts) -> None:
     """Keep the lease while a long evaluation runs, so that nobody else begins on the same windows."""
     if parts.shift.epoch is not None and held_epoch(parts) is None:
+        parts.shift.epoch = None
         log.warning("another process took over evaluation while this one was at it")
 
 
