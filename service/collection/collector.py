@@ -17,7 +17,7 @@ from service.collection.watched import TICK_MS, Asking, Patience, Watched
 from service.feeds.limits import IngestLimits
 from service.feeds.snmp.gathering import Polled
 from service.feeds.snmp.plan import UPTIME
-from service.feeds.snmp.readings import changed_marks, missing
+from service.feeds.snmp.readings import changed_marks, missing, statuses
 from service.snmp.agents import FINE, Outcome, Request, Watch
 from service.storage import agents, claims, database, events
 from service.terms import DataEvent
@@ -110,6 +110,8 @@ class Collector:
         if one is None or outcome.request is not one.request:  # asked by a turn before this one
             return
         what, one.request = one.asking, None
+        if what is Asking.WALK:
+            one.walk_took_ms = outcome.took_ms
         if outcome.kind != FINE:
             (one.fail_walk if what is Asking.WALK else one.fail)(outcome.trouble, now_ms)
         elif what is Asking.WALK:
@@ -134,6 +136,8 @@ class Collector:
             one.doubt(poll, now_ms, at_once=True)
         elif not (_has_changed(one, poll) and one.doubt(poll, now_ms, at_once=False)):
             self._polls.append(poll)
+        if _has_other_status(one, poll):
+            one.follow_carrier(now_ms)
 
     def _ask(self, now_ms: int) -> None:
         walking = sum(one.asking is Asking.WALK for one in self._watched.values())
@@ -208,3 +212,10 @@ def _has_changed(one: Watched, poll: Polled) -> bool:
     marks, before = changed_marks(poll.replies), one.marks
     one.marks = marks
     return (bool(before) and marks != before) or bool(missing([poll]))
+
+
+def _has_other_status(one: Watched, poll: Polled) -> bool:
+    """Whether a port came up or went down since it was last asked."""
+    before, one.statuses = one.statuses, statuses(poll.plan, poll.replies)
+    there = zip(before, one.statuses, strict=False)
+    return any(now != then and now is not None and then is not None for then, now in there)

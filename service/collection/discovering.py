@@ -10,6 +10,7 @@ from sqlalchemy import Connection
 from service.collection.cautions import cautions
 from service.feeds.snmp.discovery import claims_of, discovered
 from service.feeds.snmp.plan import PollPlan, plan_of
+from service.feeds.snmp.readings import changed_marks, statuses
 from service.rules.reconcile import reconciled
 from service.storage import claims, events, inventory, membership
 from service.storage.claims import Changed
@@ -32,10 +33,17 @@ class Walked(NamedTuple):
 
 
 class Settled(NamedTuple):
-    """What is polled of a device, and what deviates from the standards in what it says."""
+    """What is polled of a device, and what deviates from the standards in what it says.
+
+    `marks` and `statuses` are those of the walk, so that the first poll after it shows what
+    changed since; `is_news` says whether the device says anything else of teams or roles than before.
+    """
 
     plan: PollPlan
     notes: tuple[str, ...]
+    marks: tuple[int, ...] = ()
+    statuses: tuple[Any, ...] = ()
+    is_news: bool = False
 
 
 def settle(connection: Connection, walked: Walked, interval_ms: int, now_ms: int) -> Settled:
@@ -52,7 +60,9 @@ def settle(connection: Connection, walked: Walked, interval_ms: int, now_ms: int
     membership.follow(connection, walked.device, believed, now_ms)
     if len(declared) < len(before):  # at the first contact everything is new
         events.keep(connection, _told(changed, before, now_ms))
-    return Settled(plan, (*found.notes, *plan.notes, *cautions(found, plan, interval_ms)))
+    notes = (*found.notes, *plan.notes, *cautions(found, plan, interval_ms))
+    told = (Reply(now_ms, now_ms, dict(walked.rows)),)
+    return Settled(plan, notes, changed_marks(told), statuses(plan, told), bool(changed))
 
 
 def _told(changed: Changed, before: Sequence[Claim], now_ms: int) -> list[DataEvent]:

@@ -25,4 +25,4 @@ def settled(engine: Engine, one: Watched, walked: Walked, now_ms: int) -> Polled
         log.exception("what a device says of itself could not be used", device=one.device)
         one.fail_walk(f"{type(failure).__name__}, which the log of this service tells more of", now_ms, answered=True)
         return None
-    return one.settle(found.plan, found.notes, now_ms)
+    return one.settle(found, now_ms)

@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import chain
+from typing import Any
 
 from service.collection import timing
+from service.collection.discovering import Settled
 from service.collection.parting import as_answered
 from service.collection.restarts import Uptime
 from service.feeds.snmp.discovery import WALKED
@@ -19,6 +21,11 @@ from service.storage.agents import Polling
 TICK_MS = 1000
 # An agent whose tables are said to change again and again, and do not, is believed ever less often.
 QUIET_MS = 60_000
+# Reading whole tables is work for a device: however much changes, it is left alone ten times as long as that took.
+REST = 10
+# Ends of a cable agree some time after it has a carrier: with slow LACPDUs, one each 30 s (IEEE 802.1AX), so it is
+# looked again as often.
+LOOKS, LOOK_AFTER_MS = 2, 30_000
 # How often the state of an agent is noted while nothing about it changes.
 NOTE_EVERY_MS = 10_000
 # One late start may be a pause of the machine; the second in a row says that there is too much to do.
@@ -68,12 +75,17 @@ class Watched:
     plan: PollPlan | None = None
     uptime: Uptime | None = None
     marks: tuple[int, ...] = ()
+    statuses: tuple[Any, ...] = ()
+    looks: int = 0  # how many walks are to follow the next one, because a carrier came or went
+    has_cause: bool = False  # something is known to have changed since the last walk
+    is_unsure: bool = False  # after a restart an index may be another port's
     held: Polled | None = None  # a poll of which only the next discovery tells whose counters it has
     must_walk: bool = False
     walk_failures: int = 0
     walk_trouble: str = ""
     quiet_ms: int = 0
     walked_ms: int = 0
+    walk_took_ms: int = 0
     noted_ms: int = 0
     noted: tuple[object, ...] = ()
 
@@ -120,7 +132,9 @@ class Watched:
             return Asking.PROBE, self.poll_ms
         if self.plan is None or not self.plan.pdus or self.must_walk:
             return Asking.WALK, self.walk_ms
-        if self.walk_ms <= now_ms and self.poll_ms > now_ms + TICK_MS:  # between two polls, so that none has to wait
+        # Between two polls, so that none has to wait; where there is hardly any time between them, one waits for once.
+        is_overdue = self.walk_ms <= now_ms - 2 * max(self.watch.interval_ms, TICK_MS)
+        if is_overdue or (self.walk_ms <= now_ms and self.poll_ms > now_ms + TICK_MS):
             return Asking.WALK, self.walk_ms
         return Asking.POLL, self.poll_ms
 
@@ -147,7 +161,13 @@ class Watched:
         self.asking = Asking.NOTHING
 
     def fail_walk(self, trouble: str, now_ms: int, *, answered: bool = False) -> None:
-        """Note that discovery came to nothing, and try it ever more rarely; who is polled goes on being polled."""
+        """Note that discovery came to nothing, and try it ever more rarely.
+
+        Who is polled goes on being polled, but for after a restart: nobody knows then whose counters they are.
+        """
+        if self.is_unsure:
+            self.plan, self.lost = None, self.lost + (self.held is not None)
+            self.held = None
         self.walk_failures += 1
         base_ms = self.watch.interval_ms if self.plan is None else QUIET_MS
         self.walk_ms = now_ms + timing.wait_ms(self.walk_failures, base_ms, self.patience.discover_every_ms)
@@ -173,20 +193,25 @@ class Watched:
         self.poll_ms = self._next_poll_ms(now_ms)
         return grew
 
-    def settle(self, plan: PollPlan, notes: tuple[str, ...], now_ms: int) -> Polled | None:
+    def settle(self, found: Settled, now_ms: int) -> Polled | None:
         """Go on with what a discovery found; the poll that was held until now, if its counters still mean the same."""
-        same = self.plan is not None and meaning(self.plan) == meaning(plan)
+        same = self.plan is not None and meaning(self.plan) == meaning(found.plan)
         held, self.held = self.held, None
         if held is not None and not same:
             self.lost += 1
         if self.plan is None or held is not None:
             self.poll_ms = self.poll_ms if same else now_ms
-        self.quiet_ms = min(max(2 * self.quiet_ms, QUIET_MS), self.patience.discover_every_ms) if same else 0
+        in_vain = same and not found.is_news and not self.has_cause
+        self.quiet_ms = min(max(2 * self.quiet_ms, QUIET_MS), self.patience.discover_every_ms) if in_vain else 0
         self._note_answer(now_ms)
-        self.plan, self.notes, self.marks = plan, notes, ()
+        self.plan, self.notes, self.marks, self.statuses = found.plan, found.notes, found.marks, found.statuses
+        self.has_cause = self.is_unsure = False
         self.must_walk, self.walked_ms = False, now_ms
         self.walk_failures, self.walk_trouble = 0, ""
         self.walk_ms = now_ms + self.patience.discover_every_ms
+        if self.looks:
+            self.looks, self.has_cause = self.looks - 1, True
+            self.walk_ms = min(self.walk_ms, now_ms + max(LOOK_AFTER_MS, self._rest_ms))
         return held if same else None
 
     def doubt(self, poll: Polled | None, now_ms: int, *, at_once: bool) -> bool:
@@ -194,11 +219,19 @@ class Watched:
 
         Unless it must be `at_once`, an agent that has cried wolf is left alone for a while.
         """
-        if not at_once and now_ms < self.walked_ms + self.quiet_ms:
-            self.walk_ms = min(self.walk_ms, self.walked_ms + self.quiet_ms)
+        wait_ms = 0 if at_once else max(self.quiet_ms, self._rest_ms)
+        if now_ms < self.walked_ms + wait_ms:
+            self.walk_ms = min(self.walk_ms, self.walked_ms + wait_ms)
             return False
         self.held, self.must_walk, self.walk_ms = poll, True, now_ms
+        self.is_unsure |= at_once
         return True
+
+    def follow_carrier(self, now_ms: int) -> None:
+        """Have the roles of members read anew, since a port came up or went down; its counters are believed as ever."""
+        self.has_cause, self.looks = True, LOOKS
+        self.walk_ms = min(self.walk_ms, max(now_ms, self.walked_ms + self._rest_ms))
+        self.must_walk |= self.walk_ms <= now_ms
 
     def shift(self, by_ms: int) -> None:
         """Move everything that is noted by the clock: somebody set it."""
@@ -244,6 +277,10 @@ class Watched:
             return False
         self.noted, self.noted_ms = said, now_ms
         return True
+
+    @property
+    def _rest_ms(self) -> int:
+        return REST * self.walk_took_ms
 
     def _note_answer(self, now_ms: int) -> None:
         self.answered_ms, self.failures, self.trouble = now_ms, 0, ""

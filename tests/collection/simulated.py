@@ -31,6 +31,9 @@ class Device:
     most_oids: int = 1000
     has_aggregator: bool = True
     speed_mbps: int = 1000
+    down: set[str] = field(default_factory=set)  # members without a carrier
+    waiting: set[str] = field(default_factory=set)  # members that the far end does not take in
+    walks_fail: bool = False
     is_narrow: bool = False  # has octet and packet counters of 32 bits only
     asked: list = field(default_factory=list)
 
@@ -42,8 +45,10 @@ class Device:
             octets = self.octets_s.get(name, (number + 1) * 1_000_000) * up_ms // 1000
             values |= _port(name, index, octets, number + 1, self.speed_mbps, 6)
             values |= {f"{LAG}.{column}.{index}": AGGREGATOR_INDEX for column in (12, 13)}
-            # Activity, aggregation, synchronisation, collecting, distributing: 0xBC as SNMP BITS.
-            values |= {f"{LAG}.{column}.{index}": b"\xbc" for column in (21, 23)}
+            values[f"{IF}.8.{index}"] = 2 if name in self.down else 1
+            # Activity, aggregation, synchronisation, collecting, distributing: 0xBC as SNMP BITS; the first two: 0xA0.
+            state = b"\xa0" if name in self.waiting else b"\xbc"
+            values |= {f"{LAG}.{column}.{index}": state for column in (21, 23)}
         if self.has_aggregator:
             values |= _port(self.team, AGGREGATOR_INDEX, 0, 99, self.speed_mbps * len(self.members), 161)
         return _narrowed(values) if self.is_narrow else values
@@ -110,7 +115,7 @@ class Poller:
         tries = request.tries or request.agent.tries
         what = "walk" if request.columns else "poll" if len(request.pdus[0]) > 1 else "probe"
         device.asked.append((at_ms, what, tries))
-        if device.is_silent:
+        if device.is_silent or (device.walks_fail and what == "walk"):
             took_ms = round(1000 * request.agent.timeout_s)
             return at_ms + took_ms, Outcome(request, (), "does not answer", SILENT, tries, took_ms)
         replies = tuple(_replies(device, request, at_ms))

@@ -28,6 +28,12 @@ def members_of(engine, device="sm-07"):
         return {team.name: set(team.members) for team in inventory.teams(connection, device=device).items}
 
 
+def role_of(engine, port, device="sm-07"):
+    with database.reading(engine) as connection:
+        (claim,) = [claim for claim in claims.of_devices(connection, [device]) if claim.port == port]
+        return claim.role
+
+
 class TestDiscovering:
     def test_learns_teams_before_it_polls(self, running, engine):
         run = running()
@@ -123,6 +129,85 @@ class TestChanges:
         # At the first contact, at the first change, and after 60 s, 120 s, ... of quiet; never a poll less.
         assert 3 <= len(run.asked("walk")) <= 5
         assert len(run.samples()["sm-07", "m1"]) == len(run.asked("poll"))
+
+    def test_sees_a_change_that_came_between_a_walk_and_the_next_poll(self, running):
+        device = Device()
+        run = running({"sm-07": device})
+        while not run.asked("walk"):
+            run.tick()
+        device.tables_changed += 1
+        run.run(20)
+
+        assert len(run.asked("walk")) == 2
+
+    def test_does_not_take_a_change_of_role_for_a_false_alarm(self, running, engine):
+        device = Device()
+        run = running({"sm-07": device})
+        run.run(40)
+        device.tables_changed, device.waiting = 200, {"m2"}
+        run.run(15)
+        assert role_of(engine, "m2") is Role.OUT
+        device.tables_changed, device.waiting = 300, set()
+        run.run(15)
+
+        assert role_of(engine, "m2") is Role.ACTIVE
+
+    def test_follows_a_carrier_that_no_table_marks(self, running, engine):
+        device = Device()
+        run = running({"sm-07": device})
+        run.run(40)
+        device.down, device.waiting = {"m2"}, {"m2"}
+        run.run(15)
+        assert role_of(engine, "m2") is Role.OUT
+        device.down, device.waiting = set(), set()
+        run.run(15)
+
+        assert role_of(engine, "m2") is Role.ACTIVE
+
+    def test_looks_again_where_the_far_end_takes_a_port_in_later(self, running, engine):
+        device = Device(down={"m2"}, waiting={"m2"})
+        run = running({"sm-07": device})
+        run.run(40)
+        device.down = set()
+        run.run(20)
+        device.waiting = set()
+        run.run(45)
+
+        assert role_of(engine, "m2") is Role.ACTIVE
+        assert len(run.asked("walk")) == 3
+        run.run(120)
+        assert len(run.asked("walk")) == 4
+
+    def test_follows_a_carrier_of_an_agent_that_cries_wolf(self, running, engine):
+        device = Device()
+        run = running({"sm-07": device})
+        for _ in range(200):
+            device.tables_changed += 1
+            run.tick()
+        device.down, device.waiting = {"m2"}, {"m2"}
+        run.run(15)
+
+        assert role_of(engine, "m2") is Role.OUT
+
+    def test_keeps_no_counters_after_a_restart_until_the_tables_were_read(self, running):
+        device = Device(octets_s={"m1": 100_000_000, "m2": 1_000})
+        run = running({"sm-07": device})
+        run.run(40)
+        device.members = {"m1": 2, "m2": 1}
+        device.up_since_ms, device.walks_fail = run.now_ms, True
+        run.run(60)
+        device.walks_fail = False
+        run.run(60)
+
+        kept = run.samples()["sm-07", "m2"]
+        assert all(octets <= 4_000_000 for _, octets in kept)
+        assert kept[-1][0] > run.now_ms - 12_000
+
+    def test_discovers_anew_also_where_polls_follow_each_other_closely(self, running):
+        run = running(interval_ms=1000, patience=Patience(discover_every_ms=20_000))
+        run.run(70)
+
+        assert 3 <= len(run.asked("walk")) <= 4
 
     def test_drops_a_poll_whose_indices_were_dealt_anew_and_polls_at_once(self, running):
         device = Device(octets_s={"m1": 100_000_000, "m2": 1_000})

@@ -54,6 +54,7 @@ class PollPlan:
     roles: tuple[Role, ...]
     pdus: tuple[tuple[str, ...], ...]
     octets: tuple[tuple[str, ...], ...]  # the identifiers of each port's octet counters
+    statuses: tuple[str, ...]  # the identifier of each port's operational status
     prepared: Prepared
     notes: tuple[str, ...] = ()
 
@@ -102,6 +103,7 @@ def plan_of(
         roles=tuple(port.told.role for port in counted),
         pdus=pdus,
         octets=tuple(tuple(oid for oid, _ in port.oids(TOGETHER[:2])) for port in counted),
+        statuses=tuple(f"{oids.IF_OPER_STATUS}.{port.told.if_index}" for port in counted),
         prepared=_prepared(counted, pdus),
         notes=_notes(ports),
     )

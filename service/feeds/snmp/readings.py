@@ -28,7 +28,7 @@ from service.terms import (
     Truths,
 )
 
-__all__ = ["Polled", "changed_marks", "missing", "parsed"]
+__all__ = ["Polled", "changed_marks", "missing", "parsed", "statuses"]
 
 _RAW = {name: place for place, name in enumerate(RAW)}
 _SATURATED = 0xFFFFFFFF
@@ -92,6 +92,14 @@ def changed_marks(replies: Sequence[Reply]) -> tuple[int, ...]:
     """When interfaces, their stack and the LAG tables last changed, by the device; UNKNOWN where it does not tell."""
     told: dict[str, Any] = {mark: reply.values[mark] for reply in replies for mark in MARKS if mark in reply.values}
     return tuple(told.get(mark, UNKNOWN) for mark in MARKS)
+
+
+def statuses(plan: PollPlan, replies: Sequence[Reply]) -> tuple[Any, ...]:
+    """The operational status of each port of a plan as the device tells it; None where it does not."""
+    told: dict[str, Any] = {}
+    for reply in replies:
+        told |= reply.values
+    return tuple(map(told.get, plan.statuses))
 
 
 def _ports(polls: Sequence[Polled]) -> tuple[tuple[PortName, ...], Codes]:
