@@ -36,7 +36,6 @@ clear_windows = 4
 polled_s = 2
 [collection]
 interval_s = 1
-discover_every_s = 10
 [[credentials]]
 name = "clear"
 version = "2c"
