@@ -2,13 +2,14 @@ import socket
 
 import pytest
 from sqlalchemy import select, update
+from storage_examples import a_polling
 from structlog.testing import capture_logs
 
 from service import app
 from service.app import Parts, jobs, parts, running
 from service.errors import DatabaseNotReady, WrongSetting
 from service.settings.reading import settled
-from service.storage import agreements, database, inventory, keys, leases, samples, tables
+from service.storage import agents, agreements, database, inventory, keys, leases, samples, tables
 from service.storage.deliveries import Owed, owe
 from service.terms import Facts, FactsTable, PortName
 from service.webhooks.retry import Answer
@@ -103,6 +104,25 @@ class TestBound:
     def test_takes_any_free_port_for_0(self):
         with app.bound("127.0.0.1", 0) as door:
             assert door.getsockname()[1] > 0
+
+
+class TestForgetAgents:
+    def test_forgets_whom_the_settings_name_no_more(self, parts_with):
+        parts = parts_with("one")
+        with parts.engine.begin() as connection:
+            agents.note(connection, [a_polling("sm-07"), a_polling("uw-06")])
+
+        with app.at_work(parts), parts.engine.connect() as connection:
+            assert agents.listing(connection) == ()
+
+    def test_leaves_them_to_a_process_that_polls(self, parts_with):
+        with parts_with("other").engine.begin() as connection:
+            agents.note(connection, [a_polling("sm-07")])
+        polls = parts_with("other")
+        polls.turn.held_epoch(polls, polls.clock())
+
+        with app.at_work(parts_with("one")), polls.engine.connect() as connection:
+            assert [polling.device for polling in agents.listing(connection)] == ["sm-07"]
 
 
 class TestEvaluate:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from service.app.parts import Parts, now_ms
 from service.settings.reading import Settings
 from service.settings.references import agent_at, agents_of
+from service.storage import agents
 
 if TYPE_CHECKING:
     from service.collection.once import Round
@@ -21,6 +22,14 @@ def collect(parts: Parts) -> None:
     at_ms = parts.clock()
     if parts.turn.held_epoch(parts, at_ms) is not None:
         parts.turn.collector(parts).tick(at_ms)
+
+
+def forget_agents(parts: Parts) -> None:
+    """Where the settings name no device to poll any more, forget those that were: nobody waits for them to answer."""
+    if parts.settings.agents or parts.turn.held_epoch(parts, parts.clock()) is None:
+        return
+    with parts.engine.begin() as connection:
+        agents.forget(connection, {polling.device for polling in agents.listing(connection)})
 
 
 def collect_once(parts: Parts) -> Round:

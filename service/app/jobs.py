@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from service import schedule
-from service.app.collecting import COLLECT_EVERY_S, collect
+from service.app.collecting import COLLECT_EVERY_S, collect, forget_agents
 from service.app.parts import Parts
 from service.app.turn import COLLECTION
 from service.schedule import Job
@@ -140,6 +140,7 @@ def kept_for(settings: Settings) -> Retention:
 def at_work(parts: Parts) -> Iterator[None]:
     """The recurring work, until the block ends; others may then take over at once."""
     parts.turn.prepare(parts.settings)
+    forget_agents(parts)
     clean(parts)
     try:
         with schedule.running(jobs_of(parts)):

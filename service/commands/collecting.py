@@ -57,7 +57,7 @@ def collect(settings_file: Path | None, once: bool) -> None:
 
 def _summary(done: Round) -> str:
     return (
-        f"{done.devices} devices answered, {len(done.silent)} did not;"
+        f"{done.devices} {'device' if done.devices == 1 else 'devices'} answered, {len(done.silent)} did not;"
         f" {done.samples} samples of {done.ports} ports kept in {done.took_ms / 1000:.1f} s"
     )
 
