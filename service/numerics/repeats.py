@@ -12,7 +12,7 @@ from typing import NamedTuple
 import numpy as np
 import numpy.typing as npt
 
-from service.terms import OCTETS, Ints, Layout, Samples, Truths
+from service.terms import OCTETS, FactsTable, Form, Ints, Layout, Samples, Truths
 
 POLLS = 12  # that the pattern must hold for
 POLL_MS = 1000  # samples of a device this close belong to one poll
@@ -40,13 +40,15 @@ class Polls(NamedTuple):
     left: Ints  # polls of the device after it
 
 
-def without_repeats(samples: Samples, layout: Layout) -> Refreshed:
+def without_repeats(samples: Samples, layout: Layout, facts: FactsTable | None = None) -> Refreshed:
     """Leave out repeats, so that their time falls to the interval that ends at the next refresh.
 
     Parameters
     ----------
     samples : Samples
         Sorted by port and time.
+    facts : FactsTable, optional
+        What `samples.facts` points into; without it all samples count as counters.
 
     Returns
     -------
@@ -58,7 +60,7 @@ def without_repeats(samples: Samples, layout: Layout) -> Refreshed:
     refresh_ms = np.zeros(len(layout.devices), dtype=np.int64)
     if len(samples) < POLLS or int(np.bincount(samples.port).max()) < POLLS:
         return Refreshed(samples, refresh_ms)
-    moved = _moved(samples)
+    moved = _moved(samples, facts)
     polls = _polls(samples, moved, layout)
     suspects = _suspects(samples, moved, polls, len(layout.devices))
     slow, longest = _regular(polls, suspects, refresh_ms)
@@ -68,11 +70,16 @@ def without_repeats(samples: Samples, layout: Layout) -> Refreshed:
     return Refreshed(samples.take(~drop), refresh_ms)
 
 
-def _moved(samples: Samples) -> Truths:
-    """Whether any counter of the sample differs from the one before it; the first of a port counts as not moved."""
+def _moved(samples: Samples, facts: FactsTable | None) -> Truths:
+    """Whether any counter of the sample differs from the one before it; the first of a port counts as not moved.
+
+    An average always counts as moved: one that is told again is a steady load, not an old reading.
+    """
     moved = np.zeros(len(samples), dtype=np.bool_)
     same_port = samples.port[1:] == samples.port[:-1]
     moved[1:] = same_port & (samples.counters[1:] != samples.counters[:-1]).any(axis=1)
+    if facts is not None and (rates := facts.form == Form.RATE).any():
+        moved |= rates[samples.facts]
     return moved
 
 

@@ -100,7 +100,7 @@ def assess(run: Run) -> Assessment:
     """
     run = _as_set(run)
     ordered = in_order(run.samples)
-    used, refresh_ms = without_repeats(ordered.samples, run.layout)
+    used, refresh_ms = without_repeats(ordered.samples, run.layout, run.facts)
     shift_ms = offsets(used, run.layout.device_of_port)
     told = intervals(used, run.facts, run.before, shift_ms=shift_ms, window_ms=run.span.width_ms)
     members, doubtful = _measured(run, told, coarse_stamps(used, len(run.layout.ports)))

@@ -261,8 +261,7 @@ def as_counters(rows):
 
 
 RATE = st.integers(0, 125_000_000)  # B/s on 1 Gbit/s
-# Fewer than the polls after which repeats are looked for: averages and counters repeat for different reasons.
-TRAFFIC = st.lists(st.tuples(st.tuples(RATE, RATE), st.tuples(RATE, RATE)), min_size=3, max_size=10)
+TRAFFIC = st.lists(st.tuples(st.tuples(RATE, RATE), st.tuples(RATE, RATE)), min_size=3, max_size=40)
 
 
 class TestWindows:
@@ -303,6 +302,15 @@ class TestWindows:
 
         assert found.utilisation[0, :, 0] == pytest.approx([0.92, 0.92], abs=1e-6)
         assert found.coverage[0, 0, 0] == pytest.approx(1, abs=1e-4)
+
+    def test_keep_averages_that_come_in_pairs_where_they_are(self, tmp_path):
+        """Two rows of 40 % and two of 80 % in turn: each is the mean of its own 30 s, not of those after it."""
+        loads = [50_000_000 if n // 2 % 2 == 0 else 100_000_000 for n in range(40)]
+        rows = [(30 * n, ((load, 0), (load, 0))) for n, load in enumerate(loads, start=1)]
+        mapping = a_wide_mapping(unit="B/s", interval_s=30)
+        found = windows_of(rate_export.read(self.written(tmp_path, as_wide(rows)), mapping), len(rows))
+
+        assert found.utilisation[0, :, 0] == pytest.approx([load / 125_000_000 for load in loads], abs=1e-6)
 
     def test_make_no_average_over_a_hole(self, tmp_path):
         """Rows at 20 and 40 s, none at 60, one at 80: nobody knows what was between 40 and 60."""

@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
-from examples import a_layout, facts_of, samples_of
+from examples import GIGABIT, a_layout, facts_of, samples_of
 
 from service.numerics.intervals import intervals
 from service.numerics.repeats import without_repeats
 from service.numerics.windows import member_windows
-from service.terms import EGRESS, Span
+from service.terms import EGRESS, Facts, Form, Span
 
 LOAD = 75_000_000  # octets a second: 60 % of 1 Gbit/s
 
@@ -91,3 +91,10 @@ class TestWithoutRepeats:
 
         assert refresh_ms[0] == 20_000
         assert np.count_nonzero((kept.at_ms > 240_000) & (kept.at_ms < 380_000)) > 20
+
+    def test_takes_an_average_that_comes_again_for_a_value(self):
+        samples = polled(10, 20)
+        rates = facts_of(Facts(speed_bps=GIGABIT, form=Form.RATE))
+
+        assert without_repeats(samples, a_layout(2), facts_of()).refresh_ms.tolist() == [20_000]
+        assert without_repeats(samples, a_layout(2), rates).samples is samples
