@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import NamedTuple
@@ -214,19 +214,20 @@ def _series(mapping: Mapping) -> Refusal | None:
     meant = (f"{s.device or mapping.device}/{s.port}, {s.direction}" for s in mapping.series)
     if (twice := columns.first_repeated(meant)) is not None:
         return Refusal("series", f"two columns are mapped to {twice}", "keep one")
-    return _seats(mapping.series)
+    return _seats(mapping)
 
 
-def _seats(series: Iterable[Series]) -> Refusal | None:
-    """Both directions of a port have one speed and one team."""
+def _seats(mapping: Mapping) -> Refusal | None:
+    """Both directions of a port have one speed and one team, also where only one of them names the device."""
     told: dict[tuple[str, str], tuple[int, str]] = {}
-    for at, one in enumerate(series):
-        speed, team = told.setdefault((one.device, one.port), (one.speed_bps, one.team))
+    for at, one in enumerate(mapping.series):
+        seat = one.device or mapping.device, one.port
+        speed, team = told.setdefault(seat, (one.speed_bps, one.team))
         both = (speed or one.speed_bps, team or one.team)
         if (one.speed_bps or both[0], one.team or both[1]) != both:
             why = f"port {one.port!r} has another speed or team in its other direction"
             return Refusal(f"series.{at}.port", why, "say it once, or say the same")
-        told[one.device, one.port] = both
+        told[seat] = both
     return None
 
 

@@ -74,6 +74,17 @@ class TestRefusal:
     def test_refuses_a_wide_mapping_that_contradicts_itself(self, changes, key):
         assert refusal(replace(a_wide_mapping(), **changes)).key == key
 
+    @pytest.mark.parametrize("other", [{"speed_bps": 10**10}, {"team": "store"}], ids=["speed", "team"])
+    @pytest.mark.parametrize("devices", [("sm-07", ""), ("", "sm-07")], ids=["named first", "named second"])
+    def test_refuses_a_port_that_contradicts_itself_where_only_one_direction_names_the_device(self, devices, other):
+        said = {"speed_bps": 10**9, "team": "front"}
+        one, two = Series("a", "m1", "egress", **said), Series("b", "m1", "ingress", **said | other)
+        series = (replace(one, device=devices[0]), replace(two, device=devices[1]))
+
+        assert refusal(a_wide_mapping(device="sm-07", series=series)).key == "series.1.port"
+        apart = (series[0], replace(series[1], device="sm-08"))
+        assert refusal(a_wide_mapping(device="sm-07", series=apart)) is None
+
     def test_takes_series_with_devices_of_their_own(self):
         series = (Series("a", "m1", "egress", device="sm-07"), Series("b", "m1", "egress", device="sm-08"))
 
