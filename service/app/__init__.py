@@ -1,8 +1,18 @@
-"""Puts the parts together, and holds the only clock."""
+"""Puts the parts together, and holds the only clock.
 
-from service.app.jobs import at_work, clean, deliver, evaluate, hear
-from service.app.parts import Parts, database_of, now_ms, parts_of
-from service.app.running import bound, listen, serve, stopping_at_signals, web_of, work
+What is named here is imported when it is first used: a host that pushes its readings needs the clock and no database.
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from service.app.clock import now_ms
+    from service.app.jobs import at_work, clean, deliver, evaluate, hear
+    from service.app.parts import Parts, database_of, parts_of
+    from service.app.running import bound, listen, serve, stopping_at_signals, web_of, work
 
 __all__ = [
     "Parts",
@@ -21,3 +31,13 @@ __all__ = [
     "web_of",
     "work",
 ]
+
+_IN = {"now_ms": "clock"} | dict.fromkeys(("Parts", "database_of", "parts_of"), "parts")
+_IN |= dict.fromkeys(("at_work", "clean", "deliver", "evaluate", "hear"), "jobs")
+_IN |= dict.fromkeys(("bound", "listen", "serve", "stopping_at_signals", "web_of", "work"), "running")
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _IN:
+        raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+    return getattr(import_module(f"{__name__}.{_IN[name]}"), name)

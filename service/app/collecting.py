@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from service.app.parts import Parts, now_ms
+from service.app.clock import now_ms
+from service.app.parts import Parts
 from service.settings.reading import Settings
 from service.settings.references import agent_at, agents_of
 from service.storage import agents

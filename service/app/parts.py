@@ -1,16 +1,16 @@
-"""The parts that the halves of the service share, and the only clock."""
+"""The parts that the halves of the service share."""
 
 from __future__ import annotations
 
 import os
 import socket
-import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 from sqlalchemy import Engine
 
+from service.app.clock import now_ms
 from service.app.turn import Turn
 from service.errors import DatabaseNotReady, ServiceError
 from service.settings.reading import Settings
@@ -23,11 +23,6 @@ if TYPE_CHECKING:
     from service.delivery import Send
     from service.evaluation import Evaluator, Policy
     from service.evaluation.listening import Listener
-
-
-def now_ms() -> int:
-    """The time; everything below is handed it."""
-    return time.time_ns() // 1_000_000
 
 
 class Shift:

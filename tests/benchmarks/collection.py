@@ -21,7 +21,7 @@ import uvloop
 from gufo.snmp.aio import SnmpSession
 from sqlalchemy import Engine
 
-from service.app.parts import now_ms
+from service.app.clock import now_ms
 from service.collection import keeping
 from service.collection.discovering import Walked, settle
 from service.feeds.snmp.discovery import WALKED

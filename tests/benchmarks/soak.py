@@ -17,7 +17,7 @@ import numpy as np
 import polled
 import postgres
 
-from service.app.parts import now_ms
+from service.app.clock import now_ms
 from service.collection import timing
 from service.collection.collector import Collector
 from service.schedule import Job, running

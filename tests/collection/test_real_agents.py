@@ -8,7 +8,7 @@ from agents import Agents, SimulatedAgent
 from collection.running import kept_samples
 from simulated_tables import exchange_switch
 
-from service.app.parts import now_ms
+from service.app.clock import now_ms
 from service.collection.collector import Collector
 from service.collection.watched import Patience
 from service.snmp.agents import Agent, Community, Watch
