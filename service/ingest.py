@@ -107,7 +107,7 @@ def _kept(connection: Connection, parsed: Parsed, terms: _Terms) -> Taken:
         chosen, port_ids = chosen.take(rows), port_ids[rows]
     facts_ids = facts.ids(connection, parsed.facts)
     kept = samples.keep(connection, chosen, port_ids, facts_ids[chosen.facts])
-    _note_arrivals(connection, seated, chosen.port[kept.accepted], chosen.at_ms[kept.accepted], terms.now_ms)
+    _note_arrivals(connection, seated, chosen.port[kept.accepted], chosen.at_ms[kept.accepted], terms)
     _tell_conflicts(connection, parsed, rows[kept.conflict], refused)
     return Taken(
         accepted=int(kept.accepted.sum()),
@@ -174,7 +174,7 @@ def _refuse_unknown(parsed: Parsed, unknown: Truths, refused: list[Reject]) -> N
             refused.append(Reject(int(parsed.index[row]), f"port: {unheard}", "port", name.port))
 
 
-def _note_arrivals(connection: Connection, seated: Seats, port: Codes, at_ms: Ints, now_ms: int) -> None:
+def _note_arrivals(connection: Connection, seated: Seats, port: Codes, at_ms: Ints, terms: _Terms) -> None:
     """Note what is new: of each team the oldest sample, of each device the newest."""
     if not len(port):
         return
@@ -182,7 +182,7 @@ def _note_arrivals(connection: Connection, seated: Seats, port: Codes, at_ms: In
     some_team = touched > 0
     arrivals.note(connection, touched[some_team], oldest[some_team])
     seen, newest = _extreme(seated.device_ids[port], at_ms, np.maximum)
-    inventory.note_samples(connection, seen, newest, now_ms)
+    inventory.note_samples(connection, seen, newest, terms.now_ms, feed=terms.feed)
 
 
 def _extreme(group: Codes, at_ms: Ints, which: np.ufunc) -> tuple[Codes, Ints]:

@@ -55,6 +55,16 @@ class TestKeep:
         assert (again.accepted, again.duplicates, len(again.rejected)) == (0, 499, 1)
         assert rows_in(engine, tables.samples) == 499
 
+    def test_hears_a_device_by_the_feed_of_its_newest_samples(self, engine):
+        push(engine, [at(0)], feed="csv")
+        push(engine, [at(30)])
+        with engine.connect() as connection:
+            assert connection.scalars(select(tables.devices.c.feed)).all() == ["push"]
+
+        push(engine, [at(10)], feed="csv")
+        with engine.connect() as connection:
+            assert connection.scalars(select(tables.devices.c.feed)).all() == ["push"]
+
     def test_counts_a_sample_given_twice_in_a_batch_as_one(self, engine):
         taken = push(engine, [at(0), at(0), at(30)])
 

@@ -174,8 +174,13 @@ def ports(connection: Connection, port_ids: Sequence[int]) -> dict[int, PortName
     return {row.id: PortName(*row[1:]) for row in connection.execute(query)}
 
 
-def note_samples(connection: Connection, device_ids: Codes, newest_ms: Ints, received_ms: int) -> None:
-    """Note of each device the time of its newest sample, and when something last came from it."""
+def note_samples(
+    connection: Connection, device_ids: Codes, newest_ms: Ints, received_ms: int, *, feed: str | None = None
+) -> None:
+    """Note of each device the time of its newest sample, when something last came from it, and how the newest came.
+
+    A device whose past was imported and that now sends is heard by what it sends, and its silence is missed.
+    """
     source, told = given(connection, {"id": device_ids.tolist(), "newest_ms": newest_ms.tolist()})
     first, greatest = "", "max"
     if not is_sqlite(connection):
@@ -187,10 +192,12 @@ def note_samples(connection: Connection, device_ids: Codes, newest_ms: Ints, rec
         source, greatest = "noted AS given", "greatest"
     statement = (
         f"{first}UPDATE devices SET last_sample_ms = {greatest}(coalesce(last_sample_ms, newest_ms), newest_ms),"  # noqa: S608  # words from here
-        f" last_received_ms = {greatest}(coalesce(last_received_ms, :received_ms), CAST(:received_ms AS bigint))"
+        f" last_received_ms = {greatest}(coalesce(last_received_ms, :received_ms), CAST(:received_ms AS bigint)),"
+        " feed = CASE WHEN newest_ms > coalesce(last_sample_ms, 0)"
+        " THEN coalesce(CAST(:feed AS varchar(16)), feed) ELSE feed END"
         f" FROM {source} WHERE devices.id = given.id"
     )
-    connection.execute(text(statement), {**told, "received_ms": received_ms})
+    connection.execute(text(statement), {**told, "received_ms": received_ms, "feed": feed})
 
 
 def note_device(connection: Connection, device_id: int, **told: int | None) -> None:
