@@ -16,6 +16,7 @@ from service.webhooks.retry import JITTER, asked_wait_ms
 
 FIRST_WAIT_MS = 1000
 LONGEST_WAIT_MS = 60_000
+LONGEST_ASKED_MS = 3_600_000  # batches of hours must not wait because somebody before the service asks for a day
 MOST_TOGETHER = 60  # ten minutes of readings at the usual interval
 MOST_OCTETS = 1 << 20
 NEVER_TAKEN = frozenset({400, 413, 415, 422})
@@ -95,7 +96,7 @@ class Sender:
         if answer.status in NOT_LET_IN:
             return self._put_off("key", f"{why}; give a key that may feed")
         asked = asked_wait_ms(answer.retry_after, self.clock()) if answer.status in PATIENCE else 0
-        return self._put_off(str(answer.status), why, asked)
+        return self._put_off(str(answer.status), why, min(asked, LONGEST_ASKED_MS))
 
     def _taken(self, answer: Answer, numbers: list[int]) -> bool:
         told = _object(answer.body)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import socket
+import threading
+
 import httpx
 import pytest
 
@@ -12,6 +15,24 @@ from service.pushing.http import MOST_READ, posting
 def post(url, body=b"{}", headers=None):
     with posting(url) as send:
         return send(body, headers or {})
+
+
+def drip(server, begins):
+    line, _ = server.accept()
+    with line:
+        line.recv(65_536)
+        line.sendall(begins)
+        for _ in range(500):
+            if threading.Event().wait(0.02) or not sent(line, b"x"):
+                return
+
+
+def sent(line, octets):
+    try:
+        line.sendall(octets)
+    except OSError:
+        return False
+    return True
 
 
 class TestPosting:
@@ -45,3 +66,22 @@ class TestPosting:
 
         with posting("http://lopside.example/", httpx.MockTransport(breaks)) as send, pytest.raises(Unreachable):
             send(b"", {})
+
+    @pytest.mark.parametrize("begins", [b"HTTP/1.1 200 OK\r\nX-Slow: ", b"HTTP/1.1 200 OK\r\n\r\n"])
+    def test_cuts_an_answer_that_drips_in(self, begins):
+        """A real server that sends a byte every 20 ms, within its headers or its body; it gives up after 10 s."""
+        with socket.create_server(("127.0.0.1", 0)) as server:
+            dripping = threading.Thread(target=drip, args=(server, begins))
+            dripping.start()
+            url = f"http://127.0.0.1:{server.getsockname()[1]}/"
+            with posting(url, whole_s=0.3) as send, pytest.raises(Unreachable, match=r"within 0\.3 s"):
+                send(b"{}", {})
+            dripping.join(15)
+
+    def test_is_not_cut_by_the_time_of_an_earlier_one(self, httpserver):
+        httpserver.expect_request("/").respond_with_data("yes")
+
+        with posting(httpserver.url_for("/"), whole_s=0.5) as send:
+            told = [(send(b"", {}).body, threading.Event().wait(0.3)) for _ in range(3)]
+
+        assert told == [(b"yes", False)] * 3

@@ -15,7 +15,7 @@ from sqlalchemy import func, select
 from standardwebhooks import Webhook
 from web_examples import NOW_MS, a_key, asked
 
-from service.pushing.sender import LONGEST_WAIT_MS, MOST_TOGETHER, Answer, joined
+from service.pushing.sender import LONGEST_ASKED_MS, LONGEST_WAIT_MS, MOST_TOGETHER, Answer, joined
 from service.storage import tables
 
 
@@ -156,6 +156,17 @@ class TestPatience:
         sender.send_due()
 
         clock.forward(119_999)
+        assert sender.send_due() is False
+        clock.forward(1)
+        assert sender.send_due() is True
+
+    @pytest.mark.parametrize("asked", ["86400", "9" * 30, formatdate(START_MS / 1000 + 86_400, usegmt=True)])
+    def test_lasts_an_hour_at_most(self, sender, service, clock, asked):
+        fill(sender.spool, 1)
+        service.answers = [Answer(503, asked)]
+        sender.send_due()
+
+        clock.forward(LONGEST_ASKED_MS - 1)
         assert sender.send_due() is False
         clock.forward(1)
         assert sender.send_due() is True
