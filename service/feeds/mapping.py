@@ -147,20 +147,30 @@ def _time(mapping: Mapping) -> Refusal | None:
     if not 1 <= mapping.interval_s <= LONGEST_INTERVAL_S:
         why = f"rows are not {mapping.interval_s} s apart"
         return Refusal("interval_s", why, f"write the seconds each row tells of, 1 to {LONGEST_INTERVAL_S}")
-    if mapping.time_format and not _tells_an_instant(mapping.time_format):
+    return (_time_format(mapping) if mapping.time_format else None) or _zone(mapping)
+
+
+def _time_format(mapping: Mapping) -> Refusal | None:
+    step_s = _told_to_s(mapping.time_format)
+    if not step_s:
         why = f"{mapping.time_format!r} does not tell a date and a time to the second"
         return Refusal("time_format", why, "write it like %d.%m.%Y %H:%M:%S, in the directives of strptime")
-    return _zone(mapping)
+    if mapping.interval_s % step_s:
+        why = f"{mapping.time_format!r} tells minutes, and rows {mapping.interval_s} s apart begin and end within them"
+        remedy = "export times to the second and add %S, or export averages of whole minutes with interval_s to match"
+        return Refusal("time_format", why, remedy)
+    return None
 
 
-def _tells_an_instant(time_format: str) -> bool:
+def _told_to_s(time_format: str) -> int:
+    """How finely a format tells times: to 1 s or 60 s; 0 where it tells no instant."""
     told = datetime(2026, 11, 25, 22, 3, 41, tzinfo=times.EPOCH.tzinfo)
     try:
         read = datetime.strptime(told.strftime(time_format), time_format)  # noqa: DTZ007  # a zone may stand elsewhere
     except ValueError:
-        return False
-    # Minutes will do where rows are a minute apart or more: seconds are 0 then.
-    return read.replace(second=0, tzinfo=None) == told.replace(second=0, tzinfo=None)
+        return 0
+    lost_s = (told.replace(tzinfo=None) - read.replace(tzinfo=None)).total_seconds()
+    return {0: 1, told.second: 60}.get(int(lost_s), 0)
 
 
 def _zone(mapping: Mapping) -> Refusal | None:

@@ -53,9 +53,21 @@ class TestRefusal:
         assert refusal(a_long_mapping(in_column="", out_column="")).key == "out_column"
         assert refusal(a_long_mapping(in_column="")) is None
 
-    @pytest.mark.parametrize("minutes", ["%Y-%m-%d %H:%M", "%d/%m/%y %I:%M:%S %p"])
-    def test_takes_formats_that_tell_a_moment(self, minutes):
-        assert refusal(a_long_mapping(time_format=minutes)) is None
+    @pytest.mark.parametrize("seconds", ["%Y-%m-%d %H:%M:%S", "%d/%m/%y %I:%M:%S %p", "%Y-%m-%dT%H:%M:%S.%f%z"])
+    def test_takes_formats_that_tell_a_moment(self, seconds):
+        assert refusal(a_long_mapping(time_format=seconds)) is None
+
+    @pytest.mark.parametrize("interval_s", [60, 300, 3600])
+    def test_takes_minutes_where_rows_are_whole_minutes_apart(self, interval_s):
+        assert refusal(a_long_mapping(time_format="%Y-%m-%d %H:%M", interval_s=interval_s)) is None
+
+    @pytest.mark.parametrize("interval_s", [1, 20, 30, 59, 90])
+    def test_refuses_minutes_where_rows_begin_within_them(self, interval_s):
+        found = refusal(a_long_mapping(time_format="%Y-%m-%d %H:%M", interval_s=interval_s))
+
+        assert found.key == "time_format"
+        assert f"rows {interval_s} s apart" in found.why
+        assert "%S" in found.remedy
 
     @pytest.mark.parametrize(
         ("changes", "key"),
