@@ -63,15 +63,16 @@ def parse(octets: bytes, where: str, source: str = "") -> Listed:
 
 
 def _lines(text: str) -> Iterator[tuple[int, str]]:
-    """Lines that hold something, with their numbers; a line that begins with # is a remark."""
+    """Lines that hold something, with their numbers."""
     for number, line in enumerate(text.split("\n"), start=1):
         bare = line.removesuffix("\r")
-        if bare.strip() and not bare.startswith("#"):
+        if bare.strip():
             yield number, bare
 
 
 def _header(lines: Iterator[tuple[int, str]], where: str) -> tuple[str, ...]:
-    number, line = next(lines, (1, ""))
+    """The names of the columns, after any lines that begin with #: below them that may be the name of a device."""
+    number, line = next((one for one in lines if not one[1].startswith("#")), (1, ""))
     names = tuple(name.strip() for name in _values(line) or ())
     if wrong := _unusable(names):
         raise UnusableInput(f"{where}, line {number}", wrong, REMEDY)

@@ -41,13 +41,19 @@ class TestParse:
 
         assert listed.claims == (Claim("sm-07", "up1", DECLARED, source="floor.csv"),)
 
-    def test_passes_over_remarks_and_empty_lines_and_counts_them(self):
+    def test_passes_over_remarks_before_the_header_and_empty_lines_and_counts_them(self):
         listed = inventory_file.parse(
-            b"# made by hand\r\n\r\ndevice,port\r\nsm-07,up1\r\n# no more\r\nsm-07\r\n", "floor.csv"
+            b"# made by hand\r\n\r\n# in spring\r\ndevice,port\r\nsm-07,up1\r\n\r\nsm-07\r\n", "floor.csv"
         )
 
         assert [claim.port for claim in listed.claims] == ["up1"]
-        assert list(reasons(listed)) == [6]
+        assert list(reasons(listed)) == [7]
+
+    def test_takes_a_device_whose_name_begins_like_a_remark(self):
+        listed = parsed("#7,up1", "#7", header="device,port")
+
+        assert listed.claims == (Claim("#7", "up1", DECLARED, source="floor.csv"),)
+        assert list(reasons(listed)) == [3]
 
     @pytest.mark.parametrize(
         ("line", "why"),
