@@ -6,9 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 
-from service.terms import COUNTERS, Marks, Parsed, Samples
+from service.feeds.joining import joined
+from service.terms import COUNTERS, Facts, FactsTable, Marks, Parsed, Samples
 
 _OUT = sum(1 << column for column in range(0, len(COUNTERS), 2))
+# What the far end says of its own port, and nobody can tell of the near one.
+_ITS_OWN = ("mac", "role", "last_change_ticks")
 
 
 def mirrored(parsed: Parsed) -> Parsed:
@@ -22,13 +25,24 @@ def mirrored(parsed: Parsed) -> Parsed:
     own queues, so that both ends can be right with different numbers.
 
     Ports keep the names that the file gives them. How the far end picks a member says nothing
-    of how the near end does, so a method is not taken over; what the bundle is holds for both.
+    of how the near end does, so a method is not taken over, nor is its number or address of the
+    port, its role there, or when its own state last changed. What holds for both ends stays: the
+    bundle, and of the cable its speed and duplex; also whether it is up, because frames cross
+    it only while both ends pass them. So does what is said of the counters, which are still the far
+    end's: their width, their form, what they count up to which MTU, their time since a start.
     """
-    return replace(
+    mirror = replace(
         parsed,
         samples=_changed_over(parsed.samples),
-        ports=tuple(replace(name, method="unknown") for name in parsed.ports),
+        facts=_shared(parsed.facts),
+        ports=tuple(replace(name, method="unknown", if_index=0) for name in parsed.ports),
     )
+    return joined([mirror])  # facts that differed in the far end's own are one now
+
+
+def _shared(facts: FactsTable) -> FactsTable:
+    unknown = FactsTable.of([Facts()] * len(facts.speed_bps))
+    return replace(facts, **{name: getattr(unknown, name) for name in _ITS_OWN})
 
 
 def _changed_over(samples: Samples) -> Samples:
