@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+import os
+from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -33,19 +34,24 @@ def tree_of(root: Path, kinds: Mapping[str, str] | None = None) -> HostTree:
     An interface that goes while it is read is left out of what it no longer tells.
     """
     told = kinds or {}
-    found = {one.name: replace(one, kind=told.get(one.name, "")) for one in _interfaces(root / NET)}
+    folders = [path for path in _listed(root / NET) if path.is_dir()]  # a module of bonding has a plain file here
+    found = {path.name: replace(_interface(path), kind=told.get(path.name, "")) for path in folders if _is_text(path)}
     return HostTree(
         interfaces=found,
         uptime=_text(root / UPTIME),
         bonding={path.name: _text(path) for path in _listed(root / BONDING)},
         sysctl={name: _text(root / SYSCTL / name) for name in HASHING},
+        unnamed=tuple(_shown(path) for path in folders if not _is_text(path)),
     )
 
 
-def _interfaces(folder: Path) -> Iterator[Interface]:
-    for path in _listed(folder):
-        if path.is_dir():  # a module of the bonding driver has a plain file here
-            yield _interface(path)
+def _is_text(path: Path) -> bool:
+    """Whether a name is UTF-8; the kernel takes any octets but a slash, a colon and spaces."""
+    return not any("\ud800" <= letter <= "\udfff" for letter in path.name)
+
+
+def _shown(path: Path) -> str:
+    return os.fsencode(path.name).decode("utf-8", "backslashreplace")
 
 
 def _interface(path: Path) -> Interface:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 
 import linux_trees
 import pytest
@@ -77,3 +78,19 @@ class TestReader:
             reader.body()
 
         assert [len(line["teams"]) for line in lines] == [1, 2]
+
+    def test_leaves_out_an_interface_whose_name_is_not_utf_8(self, reader, host):
+        """The kernel takes such names: dev_valid_name of net/core/dev.c, from memory; and so it was seen to do."""
+        host.interface("p9").interface("p3").bond("bond0", "802.3ad 4", "p9", "p3")
+        net = host.root / "sys/class/net"
+        (net / "p9").rename(net / os.fsdecode(b"p\xff"))
+        (net / "bond0/bonding/slaves").write_bytes(b"p\xff p3\n")
+
+        with structlog.testing.capture_logs() as lines:
+            told = json.loads(reader.body())["samples"]
+
+        assert [one["port"] for one in told] == ["p3", "p1", "p2"]
+        assert [line["why"] for line in lines if line["event"] == "left out"] == [
+            "the interface p\\xff has a name that is not UTF-8; left out"
+        ]
+        json.dumps([told, lines], ensure_ascii=False).encode()  # a lone surrogate would not become octets

@@ -21,13 +21,16 @@ class MultipathRoute(NamedTuple):
     is_equal: bool = True
 
 
-def groups(messages: Iterable[Any], names: Mapping[int, str]) -> tuple[MultipathRoute, ...]:
-    """The distinct routes over two or more interfaces, of netlink's messages; `names` are those by index."""
+def groups(messages: Iterable[Any], names: Mapping[int, Any]) -> tuple[MultipathRoute, ...]:
+    """The distinct routes over two or more interfaces, of netlink's messages; `names` are those by index.
+
+    A name that is not UTF-8 comes as octets, and its routes are left out.
+    """
     found = (_route(message, names) for message in messages)
     return tuple(dict.fromkeys(route for route in found if route is not None and len(route.devices) > 1))
 
 
-def _route(message: Any, names: Mapping[int, str]) -> MultipathRoute | None:
+def _route(message: Any, names: Mapping[int, Any]) -> MultipathRoute | None:
     hops = _attribute(message, "RTA_MULTIPATH") or ()
     family = FAMILIES.get(message.get("family"), "")
     if len(hops) < 2 or not family:
@@ -35,7 +38,7 @@ def _route(message: Any, names: Mapping[int, str]) -> MultipathRoute | None:
     weights: dict[str, int] = {}
     for hop in hops:
         name = names.get(hop.get("oif"), "")
-        if not name:
+        if not name or not isinstance(name, str):
             return None
         weights[name] = weights.get(name, 0) + hop.get("hops", 0) + 1  # netlink tells the weight less one
     return MultipathRoute(family, tuple(sorted(weights, key=natural)), len(set(weights.values())) == 1)

@@ -42,7 +42,7 @@ class Found:
 
 def teams_of(tree: HostTree, multipath: Sequence[MultipathRoute] = ()) -> Found:
     """Every team of a host; a port in a bond belongs to the bond, and to no route."""
-    notes: list[str] = []
+    notes = [f"the interface {name} has a name that is not UTF-8; left out" for name in tree.unnamed]
     sorts = {name: sort_of(interface, tree) for name, interface in tree.interfaces.items()}
     made = [
         _team(tree.interfaces[name], sorts, tree) for name in sorted(sorts, key=routes.natural) if _leads(sorts, name)

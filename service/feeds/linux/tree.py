@@ -41,13 +41,15 @@ class Interface:
 class HostTree:
     """All that was read of a host at one time; `bonding` are the texts of /proc/net/bonding by bond.
 
-    `sysctl` holds the settings of multipath hashing by name, as `ipv4/fib_multipath_hash_policy`.
+    `sysctl` holds the settings of multipath hashing by name, as `ipv4/fib_multipath_hash_policy`. `unnamed` are
+    interfaces whose name is no UTF-8, which no reading can carry; they are not among the others.
     """
 
     interfaces: Mapping[str, Interface]
     uptime: str = ""
     bonding: Mapping[str, str] = field(default_factory=dict)
     sysctl: Mapping[str, str] = field(default_factory=dict)
+    unnamed: tuple[str, ...] = ()
 
     def uptime_ticks(self) -> int | None:
         """Hundredths of a second since the kernel started, as SNMP counts them: modulo 2^32."""

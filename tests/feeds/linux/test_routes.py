@@ -37,6 +37,12 @@ class TestGroups:
     def test_are_none_over_one_interface(self):
         assert groups([a_route((2, 1), (2, 1))], NAMES) == ()
 
+    def test_are_none_where_a_name_is_not_utf_8(self):
+        """Octets are what pyroute2 hands on where it cannot decode a name; seen with a veth pair named so."""
+        assert groups([a_route((2, 1), (4, 1)), a_route((2, 1), (3, 1))], {**NAMES, 4: b"p\xff"}) == (
+            MultipathRoute("ipv4", ("p1", "p2")),
+        )
+
     def test_are_none_where_an_interface_is_not_known(self):
         assert groups([a_route((2, 1), (99, 1))], NAMES) == ()
 
