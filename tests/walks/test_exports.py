@@ -15,11 +15,8 @@ from service.feeds.anchors import apart
 from service.terms import Finding, Rule
 
 END_S = 30 * 60
-CALM, HOT, EVEN = (
-    (37_500, 31_250),
-    (115_000, 2_500),
-    (58_750, 58_750),
-)  # kB/s of m1 and m2; 115,000 are 92 % of 1 Gbit/s
+# kB/s of m1 and m2; 115,000 are 92 % of 1 Gbit/s (arithmetic).
+CALM, HOT, EVEN = (37_500, 31_250), (115_000, 2_500), (58_750, 58_750)
 HOLE_S = range(13 * 60, 14 * 60)
 NOW_MS = (START_S + 6 * 3600) * 1000
 
