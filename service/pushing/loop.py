@@ -23,8 +23,9 @@ log = structlog.get_logger("pushing")
 
 def keep_reading(body: Callable[[], bytes], spool: Spool, clock: Clock, wait: Wait, interval_ms: int) -> None:
     """Keep a reading at each edge of the interval, so that edges of windows are hit, until told to end."""
+    said = ""
     while not _waited(clock, wait, interval_ms):
-        keep(body(), spool)
+        said = keep(body(), spool, said)
 
 
 def _waited(clock: Clock, wait: Wait, interval_ms: int) -> bool:
@@ -38,17 +39,24 @@ def _waited(clock: Clock, wait: Wait, interval_ms: int) -> bool:
     return False
 
 
-def keep(body: bytes, spool: Spool) -> None:
-    """Keep a batch, and say where old ones had to go for it or where it could not be kept."""
+def keep(body: bytes, spool: Spool, said: str = "") -> str:
+    """Keep a batch, and say where old ones had to go for it or where it could not be kept.
+
+    What hinders it now is returned; what was `said` of that before is not said again, until it is over.
+    """
     if not body:
-        return
+        return said
     try:
         gone = spool.put(body)
     except UnusableSpool as full:
-        log.error("a reading is lost", why=str(full))
-        return
+        if str(full) != said:
+            log.error("readings are lost", why=str(full))
+        return str(full)
+    if said:
+        log.info("readings are kept again", waiting=len(spool))
     if gone:
         log.warning("the spool is full; the oldest batches are lost", lost=gone, waiting=len(spool))
+    return ""
 
 
 def keep_sending(sender: Sender, wait: Wait) -> None:

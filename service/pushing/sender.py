@@ -5,11 +5,12 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 import structlog
 
-from service.errors import Unreachable
+from service.errors import Unreachable, UnusableSpool
 from service.pushing.spool import Spool
 from service.webhooks import signature
 from service.webhooks.retry import JITTER, asked_wait_ms
@@ -58,12 +59,16 @@ class Sender:
     _wait_ms: int = 0
     _one_by_one: int = 0
     _said: str = ""
+    _stuck: str = ""
 
     def send_due(self) -> bool:
         """Send the oldest batches if it is time; whether the next may follow at once."""
         if not self._is_due():
             return False
-        batches = self.spool.oldest(1 if self._one_by_one else MOST_TOGETHER, MOST_OCTETS)
+        try:
+            batches = self.spool.oldest(1 if self._one_by_one else MOST_TOGETHER, MOST_OCTETS)
+        except UnusableSpool as unread:
+            return self._put_off("spool", str(unread))
         if not batches:
             return False
         body = joined([body for _, body in batches])
@@ -102,7 +107,7 @@ class Sender:
         told = _object(answer.body)
         if not isinstance(told.get("accepted"), int):
             return self._put_off("stranger", "what answers there is not lopside; see that --to names it")
-        self.spool.remove(numbers)
+        self._tidied(lambda: self.spool.remove(numbers))
         self._one_by_one = max(0, self._one_by_one - len(numbers))
         if self._failures:
             log.info("service takes batches again", waiting=len(self.spool))
@@ -116,9 +121,22 @@ class Sender:
             self._one_by_one = len(numbers)
             return True
         self._one_by_one = max(0, self._one_by_one - 1)
-        place = self.spool.set_aside(numbers[0])
-        log.error("batch refused and set aside", status=answer.status, why=detail(answer.body), file=str(place))
+        place = self._tidied(lambda: self.spool.set_aside(numbers[0]))
+        event = "batch refused and set aside" if place else "batch refused"
+        log.error(event, status=answer.status, why=detail(answer.body), file=str(place or ""))
         return True
+
+    def _tidied(self, tidy: Callable[[], Path | None]) -> Path | None:
+        """Tidy the spool, and say once where that cannot be done; what waits goes on all the same."""
+        try:
+            place = tidy()
+        except UnusableSpool as stuck:
+            if str(stuck) != self._stuck:
+                log.error("batches that left stay on disk, and are sent again after a restart", why=str(stuck))
+            self._stuck = str(stuck)
+            return None
+        self._stuck = ""
+        return place
 
     def _put_off(self, what: str, why: str, asked_ms: int = 0) -> bool:
         """Wait before the next attempt, twice as long each time, and say once what is the matter."""

@@ -97,6 +97,22 @@ class TestKeep:
 
         assert "No space left" in lines[0]["why"]
 
+    def test_says_once_that_readings_are_lost_and_that_it_is_over(self, clock, spool, monkeypatch):
+        put = spool.put
+        broken = iter([True, True, True, False, False])
+
+        def sometimes(body):
+            if next(broken):
+                raise UnusableSpool("spool", "Read-only file system")
+            return put(body)
+
+        monkeypatch.setattr(spool, "put", sometimes)
+        with structlog.testing.capture_logs() as lines:
+            readings(clock, spool, Waits(clock, 5))
+
+        assert [line["event"] for line in lines] == ["readings are lost", "readings are kept again"]
+        assert len(spool) == 2
+
 
 class TestKeepSending:
     def test_sends_what_comes_until_told_to_end(self, sender, spool, service):

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import base64
+import errno
 import json
+import os
 from datetime import UTC, datetime
 from email.utils import formatdate
+from pathlib import Path
 
 import pytest
 import structlog
@@ -244,6 +247,47 @@ class TestPoison:
         drain(sender, clock)
 
         assert [body for body, _ in service.heard] == [a_batch(1), b"", a_batch(2)]
+
+
+class TestSpool:
+    @pytest.fixture
+    def read_only(self, monkeypatch):
+        def refuse(*_, **__):
+            raise OSError(errno.EROFS, os.strerror(errno.EROFS))
+
+        monkeypatch.setattr(Path, "unlink", refuse)
+        monkeypatch.setattr(Path, "replace", refuse)
+
+    def test_that_is_read_only_is_said_once_and_all_is_sent_once(self, sender, service, spool, request):
+        fill(spool, 1, 2, 3)
+        request.getfixturevalue("read_only")
+        service.answers = [Answer(400), Answer(400)]  # of all together, then of the first alone
+
+        with structlog.testing.capture_logs() as lines:
+            while sender.send_due():
+                pass
+
+        assert [numbers_in(body) for body, _ in service.heard] == [[1, 2, 3], [1], [2], [3]]
+        assert [line["event"] for line in lines] == [
+            "batches that left stay on disk, and are sent again after a restart",
+            "batch refused",
+        ]
+
+    def test_that_cannot_be_read_now_is_read_later(self, sender, service, spool, clock, monkeypatch):
+        fill(spool, 1)
+        with monkeypatch.context() as broken, structlog.testing.capture_logs() as lines:
+            broken.setattr(Path, "read_bytes", lambda _: short())
+            assert sender.send_due() is False
+            assert sender.send_due() is False
+        clock.forward(LONGEST_WAIT_MS)
+
+        assert sender.send_due() is True
+        assert service.taken() == [1]
+        assert len(lines) == 1
+
+
+def short():
+    raise OSError(errno.EMFILE, os.strerror(errno.EMFILE))
 
 
 class TestJoined:

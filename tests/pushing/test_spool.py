@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import signal
 import subprocess
@@ -9,12 +10,13 @@ import sys
 from pathlib import Path
 
 import pytest
+import structlog
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.errors import SpoolInUse, UnusableSpool
 from service.pushing import spool as spool_module
-from service.pushing.spool import MOST_REFUSED, Spool
+from service.pushing.spool import MOST_GIVEN, MOST_REFUSED, Spool
 
 TOP = Path(__file__).resolve().parents[2]
 MOST = 1_000_000
@@ -127,12 +129,12 @@ class TestEnds:
     @pytest.mark.parametrize("step", ["fsync", "replace"])
     def test_of_the_disk_are_said_and_leave_no_half_batch(self, spool, monkeypatch, step):
         def full(*_):
-            raise OSError(28, "No space left on device")
+            raise OSError(5, "Input/output error")
 
         spool.put(b"a")
         with monkeypatch.context() as broken:
             broken.setattr(*((spool_module.os, "fsync", full) if step == "fsync" else (Path, "replace", full)))
-            with pytest.raises(UnusableSpool, match="No space left"):
+            with pytest.raises(UnusableSpool, match="Input/output error"):
                 spool.put(b"b")
         spool.put(b"c")
 
@@ -185,3 +187,127 @@ class TestByHand:
         with Spool(tmp_path, MOST) as spool:
             assert bodies(spool) == []
         assert (tmp_path / "notes.json").exists()
+
+
+def files(spool):
+    return sorted(int(path.stem) for path in spool.folder.glob("*.json"))
+
+
+def refusing(number):
+    """What stands for a call of the file system that fails with an error of errno(3)."""
+
+    def refuse(*_, **__):
+        raise OSError(number, os.strerror(number))
+
+    return refuse
+
+
+def disk_of(spool, octets):
+    """A disk with room for so many octets, which says that it is full when they are brought to it."""
+
+    def fsync(_):
+        if sum(path.stat().st_size for path in spool.folder.iterdir() if path.is_file()) > octets:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    return fsync
+
+
+class TestUnreadable:
+    def test_batch_is_set_aside_and_said_and_the_others_go_on(self, spool):
+        """A folder in a file's place cannot be read by anybody, also not by root."""
+        spool.put(b"a")
+        spool.put(b"b")
+        path = spool.folder / "0000000000000001.json"
+        path.unlink()
+        path.mkdir()
+
+        with structlog.testing.capture_logs() as lines:
+            assert bodies(spool) == [b"b"]
+            assert bodies(spool) == [b"b"]
+
+        assert [(line["why"], line["file"]) for line in lines] == [("Is a directory", str(spool.refused / path.name))]
+        assert (spool.refused / path.name).exists()
+        assert len(spool) == 1
+
+    @pytest.mark.parametrize("number", [errno.EACCES, errno.EIO])
+    def test_batch_is_skipped_where_it_cannot_be_set_aside(self, spool, monkeypatch, number):
+        spool.put(b"a")
+        monkeypatch.setattr(Path, "read_bytes", refusing(number))
+        monkeypatch.setattr(Path, "replace", refusing(errno.EROFS))
+
+        with structlog.testing.capture_logs() as lines:
+            assert bodies(spool) == []
+
+        assert [line["why"] for line in lines] == [os.strerror(number)]
+        assert (len(spool), files(spool)) == (0, [1])
+
+    def test_batch_stays_where_the_process_is_short_of_something(self, spool, monkeypatch):
+        spool.put(b"a")
+        with monkeypatch.context() as broken:
+            broken.setattr(Path, "read_bytes", refusing(errno.EMFILE))
+            with pytest.raises(UnusableSpool, match="Too many open files"):
+                bodies(spool)
+
+        assert bodies(spool) == [b"a"]
+
+
+class TestReadOnly:
+    def test_disk_is_said_and_what_was_taken_is_not_sent_again_and_goes_later(self, spool, monkeypatch):
+        spool.put(b"a")
+        spool.put(b"b")
+        with monkeypatch.context() as broken:
+            broken.setattr(Path, "unlink", refusing(errno.EROFS))
+            with pytest.raises(UnusableSpool, match="Read-only"):
+                spool.remove([1])
+            assert bodies(spool) == [b"b"]
+            assert files(spool) == [1, 2]
+        spool.put(b"c")
+
+        assert files(spool) == [2, 3]
+
+    def test_disk_keeps_a_refused_batch_for_later(self, spool, monkeypatch):
+        spool.put(b"a")
+        with monkeypatch.context() as broken:
+            broken.setattr(Path, "replace", refusing(errno.EROFS))
+            with pytest.raises(UnusableSpool, match="Read-only"):
+                spool.set_aside(1)
+            assert bodies(spool) == []
+        spool.remove([])
+
+        assert [path.read_bytes() for path in spool.refused.iterdir()] == [b"a"]
+        assert files(spool) == []
+
+    def test_disk_is_said_where_there_is_no_room_for_a_batch(self, tmp_path, monkeypatch):
+        with Spool(tmp_path, 2) as spool:
+            spool.put(b"a")
+            spool.put(b"b")
+            with monkeypatch.context() as broken:
+                broken.setattr(Path, "unlink", refusing(errno.EROFS))
+                with pytest.raises(UnusableSpool, match="Read-only"):
+                    spool.put(b"c")
+            assert bodies(spool) == [b"a", b"b"]
+
+            assert spool.put(b"c") == 1
+            assert bodies(spool) == [b"b", b"c"]
+
+
+class TestFullDisk:
+    def test_takes_the_newest_for_the_oldest(self, spool, monkeypatch):
+        monkeypatch.setattr(spool_module.os, "fsync", disk_of(spool, 20))
+
+        gone = [spool.put(b"%05d" % k) for k in range(6)]
+        gone.append(spool.put(b"x" * 10))
+
+        assert gone == [0, 0, 0, 0, 1, 1, 2]
+        assert bodies(spool) == [b"00004", b"00005", b"x" * 10]
+
+    def test_costs_no_more_batches_than_may_help(self, spool, monkeypatch):
+        for k in range(MOST_GIVEN + 3):
+            spool.put(b"%d" % k)
+        monkeypatch.setattr(spool_module.os, "fsync", disk_of(spool, 0))
+
+        with structlog.testing.capture_logs() as lines, pytest.raises(UnusableSpool, match="No space left"):
+            spool.put(b"new")
+
+        assert len(spool) == 3
+        assert [line["lost"] for line in lines] == [MOST_GIVEN]
