@@ -11,7 +11,7 @@ import structlog
 from service import schedule
 from service.app.collecting import COLLECT_EVERY_S, collect, forget_agents
 from service.app.parts import Parts
-from service.app.turn import COLLECTION
+from service.app.turn import COLLECTION, LEASE_MS, RENEW_EVERY_MS
 from service.schedule import Job
 from service.settings.reading import Settings
 from service.storage import declarations, leases
@@ -25,9 +25,6 @@ DELIVER_EVERY_S = 1
 CLEAN_EVERY_S = 600
 COMPARE_EVERY_S = 60
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
-# A worker that dies is missed no longer than this; it is renewed four times as often.
-LEASE_MS = 40_000
-RENEW_EVERY_S = 10
 MOST_SLICES = 1000
 
 log = structlog.get_logger("work")
@@ -40,7 +37,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         *polling,
         Job("evaluation", EVALUATE_EVERY_S, lambda: evaluate(parts)),
         Job("listening", LISTEN_EVERY_S, lambda: hear(parts)),
-        Job("lease", RENEW_EVERY_S, lambda: keep_lease(parts)),
+        Job("lease", RENEW_EVERY_MS / 1000, lambda: keep_lease(parts)),
         Job("delivery", DELIVER_EVERY_S, lambda: deliver(parts)),
         Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
         Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
