@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.group import database_of, settings_from, with_settings
+from service.commands.group import WHO, database_of, settings_from, with_settings
 
 if TYPE_CHECKING:
     from service.storage.keys import Key
@@ -17,8 +17,6 @@ ROLES = ("feed", "view", "operate", "admin")
 FLAGGED_BY_LUCK = 0.1  # what settings check reckons with
 DAY_MS = 86_400_000
 FAILED = 1
-# Who the audit names for what is done on the command line.
-WHO = "command line"
 
 
 @click.group()

@@ -19,6 +19,8 @@ Command = TypeVar("Command", bound=Callable[..., Any])
 
 # Enough to see what is wrong with a file; counts say how much there is.
 MOST_SHOWN = 1000
+# Who the audit names for what is done on the command line.
+WHO = "command line"
 REFUSED = 2  # also click's own status for a command line that it cannot read
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.group import database_of, printable, settings_from, tell_rejects, with_settings
+from service.commands.group import WHO, database_of, printable, settings_from, tell_rejects, with_settings
 
 if TYPE_CHECKING:
     from sqlalchemy import Connection
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
 
 SOME_REFUSED = 1
 AT_ONCE = 500
-# Who the audit names for what is done on the command line.
-WHO = "command line"
 
 
 @click.group()
