@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-# TimeTicks count hundredths of a second in 32 bits (RFC 2578, section 7.1.8), so that they begin anew after 497 days.
-TICK_MS = 10
-ROLLOVER = 2**32
+from service.feeds.snmp.gathering import TICKS_ROUND
+
+TICK_MS = 10  # TimeTicks count hundredths of a second, and begin anew after 497 days
 # Some agents refresh their uptime only now and then, and no two clocks run alike.
 SLACK_TICKS, SLACK_SHARE = 3000, 0.02
 
@@ -28,7 +28,7 @@ def restarted(before: Uptime, now: Uptime) -> bool:
     """
     elapsed = (now.at_ms - before.at_ms) / TICK_MS
     slack = SLACK_TICKS + SLACK_SHARE * abs(elapsed)
-    advanced = (now.ticks - before.ticks) % ROLLOVER
+    advanced = (now.ticks - before.ticks) % TICKS_ROUND
     if now.ticks < before.ticks:  # it began anew: by itself after 497 days, or because the agent did
         return abs(advanced - elapsed) > slack
     return advanced < elapsed - slack
