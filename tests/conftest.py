@@ -1,4 +1,4 @@
-"""Fixtures known by name to every test: an empty, migrated database of each kind."""
+"""Fixtures known by name to every test: an empty, migrated database of each kind, and settings read from a text."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import pytest
 from hypothesis import settings
 from sqlalchemy import create_engine, text
 
+from service.settings.reading import read
 from service.storage import database
 
 # Property tests are not timed: the machine may have other work. The pipeline draws the same examples each time, so
@@ -101,3 +102,15 @@ def connection(engine):
     """A connection to an empty, migrated database in a transaction that is never committed."""
     with engine.connect() as connection:
         yield connection
+
+
+@pytest.fixture
+def settings_of(tmp_path):
+    """Reads the settings that a text of TOML makes."""
+
+    def read_text(text):
+        file = tmp_path / "settings.toml"
+        file.write_text(text, encoding="utf-8")
+        return read(file)
+
+    return read_text

@@ -4,7 +4,7 @@ import pytest
 
 from service.errors import ServiceError, WrongSetting
 from service.settings.lines import line_of, lines_of
-from service.settings.reading import Settings, read
+from service.settings.reading import read
 from service.settings.references import database_url, routes_of
 from service.terms import Rule
 
@@ -17,16 +17,6 @@ def an_environment_of_its_own(monkeypatch):
 
     for name in [name for name in os.environ if name.upper().startswith("LOPSIDE_")]:
         monkeypatch.delenv(name)
-
-
-@pytest.fixture
-def settings_of(tmp_path):
-    def read_text(text: str) -> Settings:
-        file = tmp_path / "settings.toml"
-        file.write_text(text, encoding="utf-8")
-        return read(file)
-
-    return read_text
 
 
 @pytest.fixture

@@ -2,7 +2,6 @@ import pytest
 
 from service.errors import ServiceError, WrongSetting
 from service.settings.collecting import place_of
-from service.settings.reading import read
 from service.settings.references import agent_at, agents_of, credentials_of
 from service.snmp.agents import Agent, Community, User, Watch
 
@@ -38,16 +37,6 @@ def an_environment_of_its_own(monkeypatch):
     monkeypatch.setenv("HALL_AUTHENTICATION", SECRET)
     monkeypatch.setenv("HALL_PRIVACY", SECRET + "-2")
     monkeypatch.setenv("OLD_COMMUNITY", SECRET)
-
-
-@pytest.fixture
-def settings_of(tmp_path):
-    def read_text(text):
-        file = tmp_path / "settings.toml"
-        file.write_text(text, encoding="utf-8")
-        return read(file)
-
-    return read_text
 
 
 @pytest.fixture

@@ -4,7 +4,6 @@ import pytest
 
 from service.errors import ServiceError, WrongSetting
 from service.feeds.mapping import Series
-from service.settings.reading import read
 
 LONG = """[[mappings]]
 name = "hall-5"
@@ -15,16 +14,6 @@ device_column = "host"
 port_column = "port"
 out_column = "sent"
 """
-
-
-@pytest.fixture
-def settings_of(tmp_path):
-    def read_text(text):
-        file = tmp_path / "settings.toml"
-        file.write_text(text, encoding="utf-8")
-        return read(file)
-
-    return read_text
 
 
 class TestMapping:
