@@ -350,3 +350,99 @@ agreements = Table(
     Column("agrees", Boolean, nullable=False),
     _instant("at_ms"),
 )
+
+# What sources counted of virtual ports and conversations on members, each over a stretch of its own; told again, it
+# replaces what was told before.
+items = Table(
+    "items",
+    metadata,
+    Column("port_id", Integer, primary_key=True, autoincrement=False),
+    Column("direction", SmallInteger, primary_key=True, autoincrement=False),
+    _instant("end_ms", primary_key=True, autoincrement=False),
+    Column("kind", String(16), primary_key=True),
+    Column("name", String(255), primary_key=True),  # empty for the rest, of which only the sum is known
+    _instant("start_ms"),
+    Column("octets", BigInteger, nullable=False),
+    Column("parts", Integer, nullable=False, server_default="0"),
+    Column("endpoints", Text, nullable=False, server_default=""),  # JSON list in the order of terms.Endpoints
+    Column("source", String(16), nullable=False, server_default=""),
+    Index(None, "end_ms"),
+)
+
+# The last reading of each virtual port's running counters: the next one is subtracted from it.
+item_readings = Table(
+    "item_readings",
+    metadata,
+    Column("device", String(255), primary_key=True),
+    Column("name", String(255), primary_key=True),
+    Column("port", String(255), nullable=False),  # the member it was on
+    _instant("at_ms"),
+    Column("out_octets", BigInteger, nullable=False),
+    Column("in_octets", BigInteger, nullable=False),
+)
+
+# What exporters sent, one row each, as the collecting process last noted it.
+exporters = Table(
+    "exporters",
+    metadata,
+    Column("address", String(64), primary_key=True),
+    Column("protocol", String(16), primary_key=True),  # ipfix or sflow
+    Column("device", String(255), nullable=False, server_default=""),  # empty where the settings name none
+    _instant("heard_ms"),
+    Column("datagrams", BigInteger, nullable=False, server_default="0"),
+    Column("records", BigInteger, nullable=False, server_default="0"),
+    Column("lost", BigInteger, nullable=False, server_default="0"),  # by sequence numbers
+    Column("refused", BigInteger, nullable=False, server_default="0"),  # datagrams that could not be read
+    Column("unplaced", BigInteger, nullable=False, server_default="0"),  # records of no known member
+    Column("trouble", Text, nullable=False, server_default=""),
+)
+
+# Foretold before a change; rows are added and never edited (triggers refuse it).
+predictions = Table(
+    "predictions",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("team_id", Integer, nullable=False),
+    Column("direction", SmallInteger, nullable=False),
+    Column("option", String(32), nullable=False),
+    Column("success", Float, nullable=False),
+    _instant("made_ms"),
+    Column("made_by", String(255), nullable=False),
+    Column("seed", BigInteger, nullable=False, server_default="0"),
+    Column("text", Text, nullable=False, server_default=""),
+    Column("inputs", Text, nullable=False, server_default="{}"),
+    Column("finding_id", String(32), nullable=False, server_default=""),
+    Index(None, "team_id", "made_ms"),
+)
+
+changes = Table(
+    "changes",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    _instant("at_ms"),
+    Column("settle_ms", BigInteger, nullable=False),
+    Column("who", String(255), nullable=False),
+    Column("what", Text, nullable=False),
+    Column("reference", String(255), nullable=False, server_default=""),
+    Column("kind", String(16), nullable=False),
+    _instant("created_ms"),
+    Column("created_by", String(255), nullable=False),
+    Column("request", String(128), nullable=False, server_default=""),  # told twice under one name, it is kept once
+    Index(None, "at_ms"),
+)
+
+# One row a team and direction of a change: what it is compared with, what was foretold, what came of it.
+change_teams = Table(
+    "change_teams",
+    metadata,
+    Column("change_id", ForeignKey("changes.id"), primary_key=True),
+    Column("team_id", Integer, primary_key=True, autoincrement=False),
+    Column("direction", SmallInteger, primary_key=True, autoincrement=False),
+    Column("baseline", Text, nullable=False, server_default=""),  # frozen when first drawn up: spans, counts, figures
+    Column("prediction_id", String(32), nullable=False, server_default=""),
+    Column("outcome", String(24), nullable=False, server_default="cannot-tell-yet"),
+    Column("verdict", Text, nullable=False, server_default=""),  # JSON, as it stood at `verdict_ms`
+    _instant("verdict_ms", optional=True),
+    Column("final", Boolean, nullable=False, server_default=false()),
+    Index(None, "team_id"),
+)

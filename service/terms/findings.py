@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass, field
 
+from service.terms.diagnosed import Diagnosis, Evidence
 from service.terms.words import Severity
 
 
@@ -32,15 +33,6 @@ class MemberFigure:
     utilisation: float | None
     speed_bps: int
     why_not: str = ""
-
-
-@dataclass(frozen=True)
-class Evidence:
-    """What speaks for a finding, what against it, and what nobody has told us."""
-
-    speaks_for: tuple[str, ...] = ()
-    against: tuple[str, ...] = ()
-    missing: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -83,6 +75,12 @@ class Finding:
     updated_ms: int = 0
     windows_flagged: int = 0  # of the evaluable windows, those that carried a kind of its family
     hot_until_ms: int | None = None  # end of the last flagged window; None where nobody noted it
+    diagnoses: tuple[Diagnosis, ...] = ()  # the surest first; `diagnosis` and `confidence` are of the first
+    decided_by: str = ""  # who chooses the member in this direction, a sentence
+    advice: str = ""  # what would help and with what odds, one sentence or two
+    change: str = ""  # the change that was recorded while it was open, and what was foretold
+    part_of: str = ""  # the id of the finding about a fleet that this one is part of
+    teams: tuple[str, ...] = ()  # of a finding about a fleet: its teams, as "device/team"
 
 
 @dataclass(frozen=True)

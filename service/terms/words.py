@@ -204,6 +204,10 @@ class Kind(IntEnum):
     HOT_NO_SIBLING = 5
     OSCILLATING = 6
     DEGRADED = 7
+    ONE_SIDED = 8
+    UNANSWERED = 9
+    SICK = 10
+    FLEET_PATTERN = 11  # of many teams at once; no window carries it
 
 
 KIND_WORDS = (
@@ -215,6 +219,10 @@ KIND_WORDS = (
     "hot-no-sibling",
     "oscillating",
     "degraded",
+    "one-sided",
+    "unanswered",
+    "sick",
+    "fleet-pattern",
 )
 
 
@@ -235,6 +243,10 @@ FAMILY_OF = {
     Kind.FULL: Family.CAPACITY,
     Kind.HOT_NO_SIBLING: Family.CAPACITY,
     Kind.DEGRADED: Family.BUILD,
+    Kind.ONE_SIDED: Family.BUILD,
+    Kind.UNANSWERED: Family.BUILD,
+    Kind.SICK: Family.BUILD,
+    Kind.FLEET_PATTERN: Family.DISTRIBUTION,
 }
 
 

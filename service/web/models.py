@@ -16,7 +16,19 @@ Share = float
 Direction = Literal["egress", "ingress"]
 State = Literal["open", "cleared"]
 OperatorState = Literal["none", "ack", "closed", "shelved"]
-KindWord = Literal["uneven", "uneven-and-full", "skewed", "full", "hot-no-sibling", "oscillating", "degraded"]
+KindWord = Literal[
+    "uneven",
+    "uneven-and-full",
+    "skewed",
+    "full",
+    "hot-no-sibling",
+    "oscillating",
+    "degraded",
+    "one-sided",
+    "unanswered",
+    "sick",
+    "fleet-pattern",
+]
 DeliveryState = Literal["owed", "taken", "given-up", "combined"]
 
 
@@ -77,6 +89,16 @@ class Evidence(Shape):
     missing: list[str]
 
 
+class Diagnosis(Shape):
+    """One explanation of a finding, how sure it is, and its own evidence."""
+
+    name: str
+    sure: Literal["possible", "probable", "shown"]
+    text: str
+    members: list[str]
+    evidence: Evidence
+
+
 class Finding(Shape):
     """Something raised about a team and direction."""
 
@@ -118,6 +140,12 @@ class Finding(Shape):
     owner: str | None
     diagnosis: str | None
     confidence: str | None
+    diagnoses: list[Diagnosis]
+    decided_by: str = Field(description="Who chooses the member in this direction")
+    advice: str = Field(description="What would help, with the odds")
+    change: str = Field(description="The change that was recorded while it was open")
+    part_of: str | None = Field(description="The finding about a fleet that this one is part of")
+    teams: list[str] = Field(description="Of a finding about a fleet: its teams, as device/team")
     evidence: Evidence
     rule_note: str
     text: str

@@ -7,11 +7,13 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from service.terms import UNKNOWN, Evidence, Finding, MemberFigure, Severity
+from service.terms import UNKNOWN, Diagnosis, Evidence, Finding, MemberFigure, Severity, Sure
 
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 MOST_SIGNS = 12
 MOST_SIGN_LETTERS = 300
+MOST_DIAGNOSES = 6
+MOST_TEAMS = 64  # of a finding about a fleet; the service itself has them all
 
 SAME = (
     "id",
@@ -32,6 +34,9 @@ SAME = (
     "diagnosis",
     "confidence",
     "rule_note",
+    "decided_by",
+    "advice",
+    "change",
 )
 RATES = ("usable_bps", "stranded_bps", "room_bps")
 SHARES = ("peak", "even_split", "imbalance", "discard_ratio")
@@ -60,6 +65,8 @@ def fields_of(finding: Finding) -> dict[str, Any]:
     told |= {name: _share(getattr(finding, name)) for name in SHARES}
     told |= {f"{name}_at": instant(getattr(finding, f"{name}_ms")) for name in INSTANTS}
     told |= {name: [_member(member) for member in getattr(finding, name)] for name in MEMBERS}
+    told |= {"part_of": finding.part_of or None, "teams": list(finding.teams[:MOST_TEAMS])}
+    told["diagnoses"] = [_diagnosis(one) for one in finding.diagnoses[:MOST_DIAGNOSES]]
     return {**told, "evidence": _evidence(finding.evidence)}
 
 
@@ -70,8 +77,9 @@ def finding_of(fields: Mapping[str, Any]) -> Finding:
     told |= {name: math.nan if fields[name] is None else fields[name] for name in SHARES if name != "discard_ratio"}
     told |= {f"{name}_ms": milliseconds(fields[f"{name}_at"]) for name in INSTANTS if f"{name}_at" in fields}
     told |= {name: tuple(_figure(member) for member in fields[name]) for name in MEMBERS}
-    evidence = fields["evidence"]
-    told["evidence"] = Evidence(tuple(evidence["for"]), tuple(evidence["against"]), tuple(evidence["missing"]))
+    told["evidence"] = _signs_of(fields["evidence"])
+    told["diagnoses"] = tuple(_diagnosis_of(one) for one in fields.get("diagnoses", ()))
+    told |= {"part_of": fields.get("part_of") or "", "teams": tuple(fields.get("teams", ()))}
     return Finding(severity=Severity(fields["severity"]), **told)
 
 
@@ -94,6 +102,21 @@ def _member(member: MemberFigure) -> dict[str, Any]:
 
 def _figure(member: Mapping[str, Any]) -> MemberFigure:
     return MemberFigure(member["port"], member["utilisation"], member["speed_bps"], member["why_not"])
+
+
+def _diagnosis(one: Diagnosis) -> dict[str, Any]:
+    told = {"name": one.name, "sure": str(one.sure), "text": one.text, "members": list(one.members)}
+    return {**told, "evidence": _evidence(one.evidence)}
+
+
+def _diagnosis_of(told: Mapping[str, Any]) -> Diagnosis:
+    return Diagnosis(
+        told["name"], Sure(told["sure"]), told["text"], tuple(told["members"]), _signs_of(told["evidence"])
+    )
+
+
+def _signs_of(told: Mapping[str, Any]) -> Evidence:
+    return Evidence(tuple(told["for"]), tuple(told["against"]), tuple(told["missing"]))
 
 
 def _evidence(evidence: Evidence) -> dict[str, list[str]]:

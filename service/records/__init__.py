@@ -1,0 +1,1 @@
+"""Conversation records that exporters send by UDP: the sockets, what was heard from whom, and keeping it."""

@@ -1,0 +1,1 @@
+"""Before and after a change: comparable windows, what the difference is worth, and the verdict."""
