@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from examples import EPOCH_MS, GIGABIT
 
-from service.commands.layouts import layout_of
 from service.feeds.mapping import Mapping, Series
 from service.rules.assess import Run, assess
+from service.rules.layouts import layout_of
 from service.terms import Rule, Span
 
 SPACING_S = 20

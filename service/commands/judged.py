@@ -10,12 +10,12 @@ from types import MappingProxyType
 
 import numpy as np
 
-from service.commands.layouts import layout_of
-from service.commands.parts import Part, parts_of
 from service.commands.readings import Reading
 from service.errors import UnusableInput
 from service.feeds.joining import joined
 from service.rules.assess import Assessment, Run, assess
+from service.rules.layouts import layout_of
+from service.rules.parts import Part, parts_of
 from service.terms import UNKNOWN, Layout, Parsed, PortName, Reject, Rule, Samples, Span
 
 Progress = Callable[[str, int, int], None]

@@ -279,7 +279,7 @@ class TestJson:
     def test_is_the_same_whether_devices_are_judged_together_or_one_by_one(self, checked, monkeypatch):
         lines = [*UNEVEN, *(line.replace("sm-07", "sm-01") for line in CALM)]
         together, _ = checked(lines)
-        monkeypatch.setattr("service.commands.parts.MOST_SAMPLES", 1)
+        monkeypatch.setattr("service.rules.parts.MOST_SAMPLES", 1)
 
         assert checked(lines)[0] == together
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from service.commands.layouts import layout_of
 from service.demo.bodies import CONTENT_TYPE, arrow_body
 from service.demo.plots import END_MS, START_MS
 from service.demo.scenario import Scenario
 from service.feeds import body
 from service.feeds.limits import IngestLimits
 from service.rules.assess import Assessment, Run, assess
+from service.rules.layouts import layout_of
 from service.terms import Rule, Span
 
 

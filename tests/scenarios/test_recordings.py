@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 
 from service.commands.judged import span_of
-from service.commands.layouts import layout_of
 from service.feeds import counter_file
 from service.rules.assess import Run, assess
+from service.rules.layouts import layout_of
 from service.terms import EGRESS, Basis, Rule, Severity, Status
 
 RECORDINGS = Path(__file__).parent / "recordings"

@@ -10,9 +10,9 @@ import numpy as np
 from examples import EPOCH_MS
 from sqlalchemy import Engine
 
-from service.commands.layouts import layout_of
 from service.feeds import body
 from service.rules.assess import Assessment, Run, assess
+from service.rules.layouts import layout_of
 from service.storage import findings, inventory, windows
 from service.storage.database import reading
 from service.terms import Finding, MemberWindows, Rule, Span

@@ -1,4 +1,4 @@
-from service.commands.layouts import layout_of
+from service.rules.layouts import layout_of
 from service.terms import MOST_MEMBERS, UNKNOWN, PortName
 
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from examples import samples_of
 
-from service.commands import parts
-from service.commands.layouts import layout_of
-from service.commands.parts import parts_of
 from service.errors import UnusableInput
+from service.rules import parts
+from service.rules.layouts import layout_of
+from service.rules.parts import parts_of
 from service.terms import PortName, Span
 
 SPAN = Span(0, 10)
