@@ -42,7 +42,7 @@ from service.terms import (
     Truths,
 )
 
-__all__ = ["Assessment", "Run", "Told", "assess", "rebuilt"]
+__all__ = ["Assessment", "Decided", "Run", "Told", "assess", "decided", "rebuilt"]
 
 
 @dataclass(frozen=True)
@@ -104,10 +104,7 @@ def assess(run: Run) -> Assessment:
     shift_ms = offsets(used, run.layout.device_of_port)
     told = intervals(used, run.facts, run.before, shift_ms=shift_ms, window_ms=run.span.width_ms)
     members, doubtful = _measured(run, told, coarse_stamps(used, len(run.layout.ports)))
-    table = rule_table(run.rules, run.layout.teams, run.span.width_ms)
-    teams = team_windows(members, run.layout, table)
-    life, steps = advance(_set_out(run), teams, table)
-    found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
+    came = decided(run, members)
     around = Around(
         refresh_ms={int(device): int(refresh_ms[device]) for device in np.flatnonzero(refresh_ms)},
         offset_ms=_off(run, used, shift_ms),
@@ -122,15 +119,38 @@ def assess(run: Run) -> Assessment:
         intervals=told,
         facts=run.facts,
         members=members,
-        teams=teams,
-        findings=found,
-        steps=said,
+        teams=came.teams,
+        findings=came.findings,
+        steps=came.steps,
         events=noted,
-        life=replace(life, noticed=noticed),
+        life=replace(came.life, noticed=noticed),
         duplicates=ordered.duplicates,
         conflicts=len(ordered.conflicts),
         around=around,
     )
+
+
+@dataclass(frozen=True)
+class Decided:
+    """What windows of members came to; `findings` as in an Assessment."""
+
+    teams: TeamWindows
+    findings: tuple[Finding, ...]
+    steps: tuple[Told, ...]
+    life: LifeState
+
+
+def decided(run: Run, members: MemberWindows) -> Decided:
+    """Decide a span whose members were measured before, with the same width of windows and the same coverage.
+
+    The samples of `run` are not looked at. Marks of figures that are uncertain stay those of the hot line
+    under which they were measured.
+    """
+    table = rule_table(run.rules, run.layout.teams, run.span.width_ms)
+    teams = team_windows(members, run.layout, table)
+    life, steps = advance(_set_out(run), teams, table)
+    found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
+    return Decided(teams, found, said, life)
 
 
 def _as_set(run: Run) -> Run:
