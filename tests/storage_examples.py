@@ -7,7 +7,7 @@ from examples import EPOCH_MS, samples_of
 
 from service.storage import inventory, samples
 from service.storage.agents import Polling
-from service.terms import MemberWindows, PortName, Span
+from service.terms import Change, MemberWindows, Outcome, PortName, Prediction, Side, Span, Verdict
 
 FOUR_WINDOWS = Span(EPOCH_MS, 4)
 
@@ -62,3 +62,20 @@ def some_windows(ports=7, span=FOUR_WINDOWS, seed=1):
 def some_kinds(teams=3, span=FOUR_WINDOWS):
     """A kind for each team, window and direction."""
     return np.random.default_rng(2).integers(0, 8, (teams, span.count, 2), dtype=np.uint8)
+
+
+def a_prediction(**told):
+    """What was foretold of the egress of team 1 at EPOCH_MS."""
+    usual = {"id": "p1", "team_id": 1, "direction": "egress", "option": "layer4-tuple", "success": 0.93}
+    return Prediction(**{**usual, "made_ms": EPOCH_MS, "made_by": "T. Haverly", **told})
+
+
+def a_change(**told):
+    """A change that was made at EPOCH_MS."""
+    usual = {"id": "c1", "at_ms": EPOCH_MS, "who": "T. Haverly", "what": "hashed by addresses and ports"}
+    return Change(**{**usual, **told})
+
+
+def a_verdict(outcome=Outcome.CANNOT_TELL_YET, **told):
+    """A verdict that says little besides its outcome."""
+    return Verdict(**{"outcome": outcome, "text": "as it is", "before": Side(), "after": Side(), **told})

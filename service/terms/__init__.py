@@ -6,6 +6,7 @@ axis, egress first. Directions are those of the device whose counters were read.
 """
 
 from service.terms.changed import (
+    Baseline,
     Change,
     Outcome,
     Prediction,
@@ -110,6 +111,7 @@ from service.terms.words import (
     SEVERITY_PHRASES,
     STATUS_WORDS,
     UNCERTAIN,
+    UNFIT_KINDS,
     WHY_NOT_WORDS,
     Basis,
     Counts,
@@ -163,10 +165,12 @@ __all__ = [
     "STATUS_WORDS",
     "SURE_ORDER",
     "UNCERTAIN",
+    "UNFIT_KINDS",
     "UNKNOWN",
     "VIRTUAL_PORT",
     "WHY_NOT_WORDS",
     "Advice",
+    "Baseline",
     "Basis",
     "BundleState",
     "Bytes",

@@ -106,3 +106,19 @@ class Verdict:
     now_full: bool = False
     reasons: tuple[str, ...] = ()
     could_tell_ms: int | None = None
+
+
+@dataclass(frozen=True)
+class Baseline:
+    """What a team and direction is compared with, as it was frozen when the change was recorded.
+
+    `spans` are whole windows, [start_ms, end_ms) each; `windows` of them were kept and `counted` had an even split of
+    at least 10 %. `days` are the dates on which the spans begin, in `zone`.
+    """
+
+    spans: tuple[tuple[int, int], ...] = ()
+    windows: int = 0
+    counted: int = 0
+    days: tuple[str, ...] = ()
+    zone: str = "UTC"
+    frozen_ms: int = 0
