@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import Any
 
 import numpy as np
 from sqlalchemy import Connection
@@ -17,9 +16,9 @@ from service.rules.events import ANEW_MS, Key
 from service.rules.kinds import team_windows
 from service.rules.life import LifeState, rebuilt
 from service.rules.table import memory_windows, rule_table
-from service.storage import events, facts, figures, inventory, samples, watch, windows
+from service.storage import events, facts, inventory, samples, watch, windows
 from service.storage.inventory import Placed
-from service.terms import UNKNOWN, FactsTable, Finding, MemberWindows, Rule, Samples, Span
+from service.terms import UNKNOWN, FactsTable, Finding, Rule, Samples, Span
 
 # What is read before the first window: the polls by which a slow refresh and a clock that is off are known.
 LOOK_BACK_MS = 10 * 60_000
@@ -152,18 +151,8 @@ def _rebuilt(
     table = rule_table(rules, placed.layout.teams, width_ms)
     from_ms = at_ms - memory_windows(table) * width_ms
     kept = windows.read_many(connection, placed.team_ids, from_ms, at_ms, width_ms)
-    teams = team_windows(by_layout(kept, placed), placed.layout, table)
+    teams = team_windows(windows.by_layout(kept, placed), placed.layout, table)
     return rebuilt(teams, placed.layout, table, told)
-
-
-def by_layout(kept: windows.Kept, placed: Placed) -> MemberWindows:
-    """Kept windows with their ports where the layout has them; a port that was no member then is unknown."""
-    arrays: dict[str, Any] = figures.WINDOW.blanks(len(placed.port_ids), kept.members.span.count)
-    shared, at, there = np.intersect1d(placed.port_ids, kept.port_ids, return_indices=True)
-    if len(shared):
-        for name, values in arrays.items():
-            values[at] = getattr(kept.members, name)[there]
-    return MemberWindows(span=kept.members.span, **arrays)
 
 
 def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:

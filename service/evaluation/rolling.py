@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from sqlalchemy import Connection
 
-from service.evaluation.piece import Judged, by_layout
+from service.evaluation.piece import Judged
 from service.numerics.rollup import WIDTH_MS, Rollups, rolled_up
 from service.storage import rollups, windows
 from service.terms import Floats, MemberWindows, Span
@@ -34,7 +34,7 @@ def roll_up(connection: Connection, judged: Judged, decided_ms: int) -> None:
     placed = judged.placed
     kept = windows.read_many(connection, placed.team_ids, first_ms, end_ms, span.width_ms)
     slots = Span(first_ms, (end_ms - first_ms) // WIDTH_MS, WIDTH_MS)
-    rolled = _rolled(by_layout(kept, placed), slots, _hot_lines(judged))
+    rolled = _rolled(windows.by_layout(kept, placed), slots, _hot_lines(judged))
     had_windows = np.any(kept.there.reshape(len(placed.team_ids), slots.count, -1), axis=2)
     rollups.write(connection, placed, rolled, had_windows)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import numpy.typing as npt
@@ -100,3 +100,13 @@ def read_many(connection: Connection, team_ids: Codes, from_ms: int, to_ms: int,
     restated[at] = [row.restated for row in rows]
     there[at] = True
     return Kept(team_ids, found.port_ids, MemberWindows(span=span, **found.arrays), kinds, there, restated)
+
+
+def by_layout(kept: Kept, placed: Placed) -> MemberWindows:
+    """Kept windows with their ports where the layout has them; a port that was no member then is unknown."""
+    arrays: dict[str, Any] = figures.WINDOW.blanks(len(placed.port_ids), kept.members.span.count)
+    shared, at, there = np.intersect1d(placed.port_ids, kept.port_ids, return_indices=True)
+    if len(shared):
+        for name, values in arrays.items():
+            values[at] = getattr(kept.members, name)[there]
+    return MemberWindows(span=kept.members.span, **arrays)
