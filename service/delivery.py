@@ -52,14 +52,20 @@ def owed(finding: Finding, what: str, routes: Sequence[Route], *, now_ms: int, p
     return tuple(_owed(finding, what, route, now_ms, position) for route in routes if wants(route, finding))
 
 
-def owe(connection: Connection, finding: Finding, what: str, routes: Sequence[Route], now_ms: int) -> int:
+def owe(  # noqa: PLR0913  # what a change owes, to whom, and not before when
+    connection: Connection, finding: Finding, what: str, routes: Sequence[Route], now_ms: int, *, hold_ms: int = 0
+) -> int:
     """Owe what a change owes, within the caller's transaction; how many messages were new.
 
-    The end of a finding goes to those who heard of it, whatever it has become, and to nobody else.
+    The end of a finding goes to those who heard of it, whatever it has become, and to nobody else. With `hold_ms`
+    nothing is sent before that time has passed. What is part of a finding about a fleet is told with that one.
     """
+    if finding.part_of:
+        return 0
     position = moment_ms(finding, what)
     if what != "cleared":
-        return deliveries.owe(connection, owed(finding, what, routes, now_ms=now_ms, position=position))
+        told = owed(finding, what, routes, now_ms=now_ms, position=position)
+        return deliveries.owe(connection, told, hold_ms=hold_ms)
     heard = {told.route for told in deliveries.listing(connection, finding_id=finding.id, limit=MOST_HEARD).items}
     rows = [_owed(finding, what, route, now_ms, position) for route in routes if route.name in heard]
     return deliveries.owe(connection, rows)

@@ -10,7 +10,7 @@ from functools import partial
 from sqlalchemy import Connection, Engine
 
 from service.errors import DecidedElsewhere
-from service.evaluation import plan, restating, rolling, sources, telling
+from service.evaluation import fleets, plan, restating, rolling, sources, telling
 from service.evaluation.lives import Lives
 from service.evaluation.piece import Course, Desk, Judged, judge
 from service.evaluation.plan import Errand, Policy
@@ -44,19 +44,28 @@ class Evaluator:
         self._policy = policy
         self._routes = tuple(routes)
         self._lives = Lives()
+        self._fleets = True  # whether findings about fleets may be open
 
     def forget(self) -> None:
         """Start anew from what is kept: somebody else may have evaluated meanwhile."""
         self._lives.forget()
+        self._fleets = True
 
     def run(self, now_ms: int) -> Outcome:
         """Evaluate all windows that are due at `now_ms`."""
         drawn, counts = database.retried(self._engine, partial(self._drawn_up, now_ms=now_ms))
         for errand in drawn.errands:
             counts.update(self._done(errand, Desk(self._policy, self._lives, now_ms)))
+        if any(counts[what] for what in ("raised", "cleared", "restated")) or self._fleets:
+            counts.update(database.retried(self._engine, partial(self._of_fleets, now_ms=now_ms)))
         if drawn.settled:
             database.retried(self._engine, lambda connection: arrivals.forget(connection, list(drawn.settled)))
         return Outcome(**counts)
+
+    def _of_fleets(self, connection: Connection, *, now_ms: int) -> Counter[str]:
+        counts = fleets.settle(connection, self._routes, now_ms)
+        self._fleets = fleets.any_open(connection)
+        return counts
 
     def _drawn_up(self, connection: Connection, *, now_ms: int) -> tuple[plan.Plan, Counter[str]]:
         drawn = plan.drawn_up(connection, self._policy, now_ms, self._lives.reached_ms)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 from sqlalchemy import Connection
 
 from service import delivery
+from service.evaluation import fleets
 from service.evaluation.piece import Judged
+from service.rules import fleet
 from service.rules.findings import Told
 from service.storage import findings, inventory, watch
 from service.terms import SEVERITY_ORDER, Finding
@@ -25,10 +27,22 @@ def keep(connection: Connection, judged: Judged, routes: Sequence[Route], now_ms
     for finding in found.values():
         findings.save(connection, team_ids[finding.device, finding.team], finding)
     owed = 0
+    waiting = _held(connection, judged, found)
     for step in judged.assessment.steps:
         findings.note(connection, step.finding_id, step.at_ms, step.what, text=step.text)
-        owed += delivery.owe(connection, _as_then(found[step.finding_id], step), step.what, routes, now_ms)
+        finding = found[step.finding_id]
+        hold_ms = fleets.HOLD_MS if finding.id in waiting else 0
+        owed += delivery.owe(connection, _as_then(finding, step), step.what, routes, now_ms, hold_ms=hold_ms)
     return owed
+
+
+def _held(connection: Connection, judged: Judged, found: Mapping[str, Finding]) -> set[str]:
+    """The findings raised just now that may turn out to be one of many for one cause."""
+    born = {step.finding_id for step in judged.assessment.steps if step.what in BORN}
+    teams = judged.team_ids
+    of = {name: teams[found[name].device, found[name].team] for name in born if found[name].family == fleet.FAMILY}
+    waiting = fleets.held(connection, of.values())
+    return {name for name, team_id in of.items() if team_id in waiting}
 
 
 def end(connection: Connection, team_ids: Sequence[int], routes: Sequence[Route], now_ms: int) -> Counter[str]:

@@ -70,12 +70,16 @@ class Waiting(NamedTuple):
 _COLUMNS = tuple(_table.c[name] for name in Delivery.__dataclass_fields__ if name != "earlier")
 
 
-def owe(connection: Connection, rows: Sequence[Owed]) -> int:
-    """Owe messages, each after those already owed of its finding and route; how many were new."""
+def owe(connection: Connection, rows: Sequence[Owed], *, hold_ms: int = 0) -> int:
+    """Owe messages, each after those already owed of its finding and route; how many were new.
+
+    None is handed out before `hold_ms` have passed since it was made.
+    """
     there = set(connection.scalars(select(_table.c.id).where(among(connection, _table.c.id, [row.id for row in rows]))))
     new = list({row.id: row for row in rows if row.id not in there}.values())
     for row in new:
-        connection.execute(insert(_table).values(**_told(row), position=_next_position(row)))
+        told = _told(row) | {"next_attempt_ms": row.created_ms + hold_ms}
+        connection.execute(insert(_table).values(**told, position=_next_position(row)))
     return len(new)
 
 
@@ -125,6 +129,16 @@ def owe_again(connection: Connection, delivery_id: str, now_ms: int) -> None:
         raise NotFound("given-up delivery", delivery_id)
 
 
+def leave_to(connection: Connection, finding_id: str, other_id: str, now_ms: int) -> int:
+    """Leave what is owed of a finding and not on its way to the messages of another; how many that were."""
+    done = connection.execute(
+        update(_table)
+        .where(_table.c.finding_id == finding_id, _table.c.state == OWED, _unclaimed(_table, now_ms))
+        .values(state=COMBINED, settled_ms=now_ms, claimed_until_ms=None, last_outcome=f"told with {other_id}")
+    )
+    return done.rowcount
+
+
 def waiting(connection: Connection) -> Waiting:
     """What is still owed."""
     query = select(func.count(), func.min(_table.c.created_ms)).where(_table.c.state == OWED)
@@ -163,7 +177,6 @@ def _told(row: Owed) -> dict[str, Any]:
         "what": row.what,
         "body": row.body,
         "created_ms": row.created_ms,
-        "next_attempt_ms": row.created_ms,
         "state": OWED,
     }
 
