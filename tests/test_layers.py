@@ -46,6 +46,7 @@ VALUES = {
     "functools",
     "hashlib",
     "io",
+    "ipaddress",
     "itertools",
     "json",
     "math",
