@@ -1,4 +1,4 @@
-"""What people declared of the ports of a layout that bears on judging them: roles, and far ends."""
+"""What is said of the ports of a layout that bears on judging them: declared roles and far ends, states of bundles."""
 
 from __future__ import annotations
 
@@ -9,9 +9,10 @@ import numpy as np
 from sqlalchemy import Connection
 
 from service.evaluation.plan import Policy
+from service.rules import bundle_states
 from service.storage import claims, heard
 from service.storage.claims import Place
-from service.terms import Bytes, FactsTable, Ints, Layout, Role, Samples
+from service.terms import UNKNOWN, Bytes, FactsTable, Ints, Layout, Role, Samples
 
 # A far end that has told nothing for longer is believed no more: its cable may have been moved.
 BELIEVED_MS = 24 * 3_600_000
@@ -22,12 +23,14 @@ class Declared(NamedTuple):
 
     `overrides` has the roles that count whatever a port tells, `otherwise` those that count where it
     tells none. `far_ends` names the far ends whose speeds these are, by the position of the port.
+    `broken` is what the states of their bundles say against ports, as positions in `bundle_states.NAMES`.
     """
 
     overrides: Bytes
     otherwise: Bytes
     far_bps: Ints
     far_ends: Mapping[int, str]
+    broken: Bytes
 
     def roles(self, samples: Samples, facts: FactsTable) -> Bytes:
         """The roles that count against what these samples tell, (n_ports,), 0 where what they tell counts."""
@@ -54,7 +57,20 @@ def of(connection: Connection, layout: Layout, policy: Policy, now_ms: int) -> D
     for place, bps in _speeds(connection, ends, policy, now_ms).items():
         far_bps[at[place]] = bps
         far_ends[at[place]] = " ".join(ends[place])
-    return Declared(overrides, otherwise, far_bps, far_ends)
+    return Declared(overrides, otherwise, far_bps, far_ends, _broken(connection, layout))
+
+
+def _broken(connection: Connection, layout: Layout) -> Bytes:
+    """What the states of bundles say against ports, shape (n_ports,)."""
+    broken = np.zeros(len(layout.ports), dtype=np.uint8)
+    told = claims.states(connection, layout.devices)
+    if not told:
+        return broken
+    for seats in layout.members:
+        ports = [port for port in seats.tolist() if port != UNKNOWN]
+        states = [told.get((layout.ports[port].device, layout.ports[port].port)) for port in ports]
+        broken[ports] = [bundle_states.NAMES.index(name) for name in bundle_states.unfit(states)]
+    return broken
 
 
 def _speeds(connection: Connection, ends: Mapping[Place, Place], policy: Policy, now_ms: int) -> dict[Place, int]:

@@ -94,6 +94,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
             speeds=desk.policy.speeds(placed.layout),
             far_bps=said.far_bps,
             roles=said.roles(read, table),
+            broken=said.broken,
         )
     )
     before = _kept_before(connection, errand, span) if errand.is_late else None
@@ -151,8 +152,9 @@ def _rebuilt(
     table = rule_table(rules, placed.layout.teams, width_ms)
     from_ms = at_ms - memory_windows(table) * width_ms
     kept = windows.read_many(connection, placed.team_ids, from_ms, at_ms, width_ms)
-    teams = team_windows(windows.by_layout(kept, placed), placed.layout, table)
-    return rebuilt(teams, placed.layout, table, told)
+    members = windows.by_layout(kept, placed)
+    teams = team_windows(members, placed.layout, table)
+    return rebuilt(teams, placed.layout, table, told, members)
 
 
 def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:

@@ -14,7 +14,7 @@ from service.numerics.order import Rows, in_order
 from service.numerics.repeats import without_repeats
 from service.numerics.speeds import coarse_stamps
 from service.numerics.windows import member_windows, without_doubtful
-from service.rules import events, findings
+from service.rules import events, findings, unfit
 from service.rules.counted import hot_lines, undecided
 from service.rules.doubting import doubted, still_doubted
 from service.rules.events import Around
@@ -54,7 +54,8 @@ class Run:
     intervals that reach over its end. `life` and `open` are what the run before left. `speeds`
     (n_ports,) are those that an operator set, in bit/s, 0 where nobody did; `far_bps` (n_ports,)
     those that far ends of cables tell, and `roles` (n_ports,) those that are declared to override,
-    likewise. `now_ms` is up to when sources could have been heard.
+    likewise; `broken` (n_ports,) what the states of bundles say against members, as positions in
+    `bundle_states.NAMES`. `now_ms` is up to when sources could have been heard.
     """
 
     samples: Samples
@@ -69,6 +70,7 @@ class Run:
     speeds: Ints | None = None
     far_bps: Ints | None = None
     roles: Bytes | None = None
+    broken: Bytes | None = None
 
 
 @dataclass(frozen=True)
@@ -147,8 +149,9 @@ def decided(run: Run, members: MemberWindows) -> Decided:
     under which they were measured.
     """
     table = rule_table(run.rules, run.layout.teams, run.span.width_ms)
-    teams = team_windows(members, run.layout, table)
-    life, steps = advance(_set_out(run), teams, table)
+    life, members, signs = unfit.marked(_set_out(run), members, run.layout, table, run.broken)
+    teams = unfit.shown(team_windows(members, run.layout, table), signs)
+    life, steps = advance(life, teams, table)
     found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
     return Decided(teams, found, said, life)
 

@@ -52,11 +52,11 @@ def team_windows(members: MemberWindows, layout: Layout, rules: RuleTable) -> Te
         speed_bps=_plain(members.speed_bps, np.int64),
         marks=_plain(members.marks, np.uint16),
     )
-    judge(read, _seats(layout), rules, out)
+    judge(read, seats_of(layout), rules, out)
     return TeamWindows(span=members.span, **out._asdict())
 
 
-def _seats(layout: Layout) -> Codes:
+def seats_of(layout: Layout) -> Codes:
     """The teams' ports, without the places that no team uses."""
     used = int((layout.members != UNKNOWN).sum(axis=1).max(initial=1))
     return np.ascontiguousarray(layout.members[:, :used], dtype=np.int32)

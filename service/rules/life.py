@@ -11,13 +11,17 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from typing import Any
+
 import numpy as np
+import numpy.typing as npt
 
 from service.rules.passage import STEPS, Windows, live
 from service.rules.severity import after_hole, levels
 from service.rules.state import LifeState, fresh, on_wire
 from service.rules.table import RuleTable
-from service.terms import UNKNOWN, Bytes, Finding, Kind, Layout, TeamWindows, Truths
+from service.rules.unfit import recalled, shown
+from service.terms import UNKNOWN, Bytes, Finding, Kind, Layout, MemberWindows, TeamWindows, Truths
 
 __all__ = ["LifeState", "Step", "advance", "fresh", "rebuilt"]
 
@@ -60,15 +64,25 @@ def advance(
     return _run(state, teams, rules, alone=alone, remember=False)
 
 
-def rebuilt(teams: TeamWindows, layout: Layout, rules: RuleTable, findings: Iterable[Finding]) -> LifeState:
+def rebuilt(
+    teams: TeamWindows,
+    layout: Layout,
+    rules: RuleTable,
+    findings: Iterable[Finding],
+    members: MemberWindows | None = None,
+) -> LifeState:
     """The state at the end of `teams` as if evaluation had never stopped.
 
     `findings` are those open then and those raised in the hour before; they are believed, and
-    the windows give what findings don't tell. `teams` must hold the last `memory_windows`.
+    the windows give what findings don't tell. `teams` must hold the last `memory_windows`, and
+    `members` the same: without them nothing but findings tells which members are unfit.
     """
     span = teams.span
     seed = LifeState.seeded(layout, findings, span.end_ms, span.width_ms)
     start = LifeState(seed.memory, seed.depth, span.first_ms // span.width_ms)
+    if members is not None:
+        start, signs = recalled(start, members, layout, rules)
+        teams = shown(teams, signs)
     return _run(start, teams, rules, alone=None, remember=True)[0]
 
 
@@ -104,7 +118,16 @@ def _read_by(teams: TeamWindows, found: Bytes) -> Windows:
         busiest=teams.busiest,
         discards=teams.discards if teams.discards.size else np.full(shape, np.nan, dtype=np.float32),
         level=found,
+        unfit_kind=_or_none(teams.unfit_kind, shape, np.uint8),
+        unfit_age=_or_none(teams.unfit_age, shape, np.uint8),
+        recovering=_or_none(teams.recovering, shape, np.bool_),
+        unfit_blind=_or_none(teams.unfit_blind, shape, np.bool_),
     )
+
+
+def _or_none(column: npt.NDArray[Any], shape: tuple[int, ...], kind: type) -> npt.NDArray[Any]:
+    """The column, or one in which nothing is unfit where nobody looked."""
+    return column if column.size else np.zeros(shape, dtype=kind)
 
 
 def _step(row: list[int], figures: list[float], width_ms: int) -> Step:

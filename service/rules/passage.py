@@ -37,18 +37,22 @@ from service.rules.state import (
     SINCE,
     SWAPPED,
     SWINGS,
+    UNFIT_BITS,
+    UNFIT_SHIFT,
     WIRED,
     Memory,
     Positions,
 )
 from service.rules.table import SLACK, RuleTable
-from service.terms import UNKNOWN, Bytes, Codes, Family, Floats, Ints, Kind, Singles, Truths
+from service.rules.unfit_loop import KIND_OF, NEEDED
+from service.terms import UNKNOWN, Bytes, Codes, Family, Floats, Ints, Kind, Marks, Singles, Truths
 
 DISTRIBUTION, CAPACITY, BUILD = int(Family.DISTRIBUTION), int(Family.CAPACITY), int(Family.BUILD)
 UNEVEN, SKEWED = int(Kind.UNEVEN), int(Kind.SKEWED)
 FULL, HOT_NO_SIBLING = int(Kind.FULL), int(Kind.HOT_NO_SIBLING)
 OSCILLATING, DEGRADED = int(Kind.OSCILLATING), int(Kind.DEGRADED)
-MINOR = 1  # position in SEVERITY_ORDER
+ONE_SIDED, UNANSWERED, SICK = KIND_OF
+MINOR, MAJOR = 1, 2  # positions in SEVERITY_ORDER
 
 SWAPS = 4  # changes of the hot members in SWINGS windows that make a ping-pong ...
 STEADY = 0.10  # ... while the team's total varies by no more than this (population standard deviation / mean)
@@ -78,6 +82,10 @@ class Windows(NamedTuple):
     busiest: Positions
     discards: Singles
     level: Bytes
+    unfit_kind: Bytes
+    unfit_age: Bytes
+    recovering: Truths
+    unfit_blind: Truths
 
 
 @compiled
@@ -123,6 +131,9 @@ def live(
                     peaks[t, d, at] = windows.utilisation[t, w, d]
                     peak_at[t, d, at] = windows.busiest[t, w, d]
                     discards[t, d, at] = windows.discards[t, w, d]
+                unfit = int(windows.unfit_kind[t, w, d]) if w >= 0 else 0
+                if unfit != 0:
+                    code |= (unfit - ONE_SIDED + 1) << UNFIT_SHIFT
                 codes[t, d, slot % REMEMBERED] = code
                 for f in range(FAMILIES):
                     mine, steps = life[t, d, f], 0
@@ -130,15 +141,31 @@ def live(
                     if not is_open and (remember or not _carries(code, f)):
                         continue
                     ping_pong = has_room and _ping_pong(codes[t, d], totals[t, d], slot, f)
+                    grave, age = level, 0
+                    if f == BUILD and unfit != 0:
+                        grave, age = _level_of_unfit(unfit, rules.bundled[t]), int(windows.unfit_age[t, w, d])
                     if not is_open:
-                        steps = _raise(mine, codes[t, d], rule, slot, f, level, ping_pong)
+                        steps = _raise(mine, codes[t, d], rule, slot, f, grave, ping_pong, age)
                     elif remember and slot <= mine[RAISED]:
                         if slot == mine[RAISED]:
                             _raised_here(mine, codes[t, d], rule, slot, f, w >= REMEMBERED)
+                    elif f == BUILD and w >= 0 and _about_unfit(mine[KIND], unfit):
+                        if windows.unfit_blind[t, w, d] or (code == 0 and not windows.recovering[t, w, d]):
+                            steps = _wait(mine, rule, False)
+                        else:
+                            calm = windows.calm[t, w, d, f]
+                            if windows.recovering[t, w, d]:
+                                calm = (code & DEGRADED_BIT) == 0
+                            knows = not remember or w >= REMEMBERED
+                            counts = not remember or mine[RAISED] >= first + REMEMBERED
+                            if remember:
+                                grave = 0
+                            calm &= unfit == 0
+                            steps = _follow(mine, codes[t, d], rule, slot, f, grave, False, calm, knows, counts)
                     elif code == 0 or ((code & ON_WIRE) != 0) != (mine[WIRED] != 0):
                         steps = _wait(mine, rule, code != 0)
                     else:
-                        calm = windows.calm[t, w, d, f]
+                        calm = windows.calm[t, w, d, f] and (f != BUILD or not windows.unfit_blind[t, w, d])
                         knows = not remember or w >= REMEMBERED
                         counts = not remember or mine[RAISED] >= first + REMEMBERED
                         if remember:
@@ -154,7 +181,7 @@ def live(
                             _note(rows[n], figures[n], mine, slot, what)
                             rows[n, 1], rows[n, 2], rows[n, 3] = t, d, f
                             if what in (IS_RAISED, IS_RECURRENT):
-                                _count(rows[n], codes[t, d], slot, f)
+                                _count(rows[n], codes[t, d], slot, f, unfit)
                                 _find_peak(rows[n], figures[n], peaks[t, d], peak_at[t, d], discards[t, d])
                             n += 1
                     if steps >> IS_CLEARED & 1:
@@ -182,14 +209,14 @@ def _carries(code: int, family: int) -> bool:
     """Whether a remembered window carries a kind of the family."""
     kind = code & KIND_BITS
     if family == BUILD:
-        return (code & DEGRADED_BIT) != 0
+        return (code & (DEGRADED_BIT | UNFIT_BITS)) != 0
     if family == CAPACITY:
         return kind in (FULL, HOT_NO_SIBLING)
     return kind >= UNEVEN and kind <= SKEWED
 
 
 @compiled
-def _due(codes: Bytes, rule: TeamRule, slot: int, family: int, kind: int) -> int:
+def _due(codes: Marks, rule: TeamRule, slot: int, family: int, kind: int) -> int:
     """The slot of the oldest of the flagged windows that make a raise due at this one, or UNKNOWN.
 
     Only windows on this one's basis count; with a `kind`, only those of that very kind are flagged.
@@ -197,6 +224,8 @@ def _due(codes: Bytes, rule: TeamRule, slot: int, family: int, kind: int) -> int
     now = codes[slot % REMEMBERED]
     if not _carries(now, family):
         return UNKNOWN
+    if family == BUILD and (now & UNFIT_BITS) != 0:
+        return slot  # its windows were counted before it was called unfit
     needed, of, within, _, _, _ = rule
     seen = 0
     flagged = 0
@@ -205,7 +234,11 @@ def _due(codes: Bytes, rule: TeamRule, slot: int, family: int, kind: int) -> int
         if (code & EVALUABLE) == 0 or (code & ON_WIRE) != (now & ON_WIRE):
             continue
         seen += 1
-        if _carries(code, family) and (kind in (0, code & KIND_BITS)):
+        if family == BUILD:
+            is_flagged = (code & DEGRADED_BIT) != 0
+        else:
+            is_flagged = _carries(code, family) and (kind in (0, code & KIND_BITS))
+        if is_flagged:
             flagged += 1
             if flagged == needed:
                 return slot - back
@@ -215,10 +248,10 @@ def _due(codes: Bytes, rule: TeamRule, slot: int, family: int, kind: int) -> int
 
 
 @compiled
-def _commonest(codes: Bytes, slot: int, family: int, since: int) -> int:
+def _commonest(codes: Marks, slot: int, family: int, since: int) -> int:
     """The kind that most flagged windows since `since` carried; of two as common, the newer."""
     if family == BUILD:
-        return DEGRADED
+        return _build_kind(codes[slot % REMEMBERED])
     best = 0
     most = 0
     basis = codes[slot % REMEMBERED] & ON_WIRE
@@ -236,7 +269,31 @@ def _commonest(codes: Bytes, slot: int, family: int, since: int) -> int:
 
 
 @compiled
-def _swings(codes: Bytes, slot: int) -> tuple[int, int]:
+def _build_kind(code: int) -> int:
+    """The kind of a window that carries one of the build family: a member that must not be used is graver."""
+    unfit = (int(code) & UNFIT_BITS) >> UNFIT_SHIFT
+    return unfit + ONE_SIDED - 1 if unfit != 0 else DEGRADED
+
+
+@compiled
+def _about_unfit(kind: int, unfit: int) -> bool:
+    """Whether an open finding is about an unfit member, or will be: what rests on no utilisation has no basis."""
+    return unfit != 0 or kind in (ONE_SIDED, UNANSWERED, SICK)
+
+
+@compiled
+def _level_of_unfit(kind: int, bundled: bool) -> int:
+    """How grave an unfit member is: one that may cut somebody off is major.
+
+    A bundle tells its ends which members carry, and leaves most of them no traffic to lose.
+    """
+    if kind == UNANSWERED:
+        return MAJOR
+    return MAJOR if kind == ONE_SIDED and not bundled else MINOR
+
+
+@compiled
+def _swings(codes: Marks, slot: int) -> tuple[int, int]:
     """How often the hot members changed in the last SWINGS windows, and the slot of the first change."""
     count = 0
     first = slot
@@ -248,7 +305,7 @@ def _swings(codes: Bytes, slot: int) -> tuple[int, int]:
 
 
 @compiled
-def _ping_pong(codes: Bytes, totals: Singles, slot: int, family: int) -> bool:
+def _ping_pong(codes: Marks, totals: Singles, slot: int, family: int) -> bool:
     """Whether a flagged window is one more stroke of a load that goes to and fro between members."""
     if family != DISTRIBUTION or not _carries(codes[slot % REMEMBERED], family):
         return False
@@ -275,7 +332,9 @@ def _steady(totals: Singles) -> bool:
 
 
 @compiled
-def _raise(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, level: int, ping_pong: bool) -> int:
+def _raise(
+    mine: Codes, codes: Marks, rule: TeamRule, slot: int, family: int, level: int, ping_pong: bool, age: int
+) -> int:
     """Raise, if a raise is due: by enough flagged windows, or by a ping-pong that flags too few."""
     since = _due(codes, rule, slot, family, 0)
     if since != UNKNOWN:
@@ -290,14 +349,14 @@ def _raise(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, le
     mine[SEVERITY] = _level(level, kind)
     mine[WIRED] = (codes[slot % REMEMBERED] & ON_WIRE) != 0
     mine[RAISED] = mine[MET] = slot
-    mine[SINCE] = since
+    mine[SINCE] = since - age
     mine[CALM] = mine[MISSING] = 0
     mine[RECURRENCES] = COMES_AND_GOES if again else 0
     return 1 << (IS_RECURRENT if again else IS_RAISED)
 
 
 @compiled
-def _raised_here(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, knows: bool) -> None:
+def _raised_here(mine: Codes, codes: Marks, rule: TeamRule, slot: int, family: int, knows: bool) -> None:
     """Rebuilding: a finding is known to have been raised at this window; the windows tell as what, if they reach back.
 
     Where they don't, the kind that the finding has by now is as good: whatever changed it since
@@ -331,7 +390,7 @@ def _wait(mine: Codes, rule: TeamRule, is_told: bool) -> int:
 @compiled
 def _follow(
     mine: Codes,
-    codes: Bytes,
+    codes: Marks,
     rule: TeamRule,
     slot: int,
     family: int,
@@ -371,11 +430,11 @@ def _follow(
 
 
 @compiled
-def _kind_now(mine: Codes, codes: Bytes, rule: TeamRule, slot: int, family: int, ping_pong: bool) -> int:
+def _kind_now(mine: Codes, codes: Marks, rule: TeamRule, slot: int, family: int, ping_pong: bool) -> int:
     """The kind of an open finding follows the windows by the rule that raises; a ping-pong lasts while it swings."""
     kind = int(mine[KIND])
     if family == BUILD:
-        return kind
+        return kind if _due(codes, rule, slot, family, 0) == UNKNOWN else _build_kind(codes[slot % REMEMBERED])
     if ping_pong:
         return OSCILLATING
     if kind == OSCILLATING and _swings(codes, slot)[0] > 0:
@@ -416,10 +475,13 @@ def _note(row: Ints, figures: Floats, mine: Codes, slot: int, what: int) -> None
 
 
 @compiled
-def _count(row: Ints, codes: Bytes, slot: int, family: int) -> None:
+def _count(row: Ints, codes: Marks, slot: int, family: int, unfit: int) -> None:
     """Of the windows since a raised finding began: how many there were, were evaluable on its basis, were flagged."""
     basis = codes[slot % REMEMBERED] & ON_WIRE
     row[9] = slot - row[7] + 1
+    if family == BUILD and unfit != 0:
+        row[10] = row[11] = min(NEEDED[unfit - ONE_SIDED], row[9])
+        return
     for back in range(row[9]):
         code = codes[(slot - back) % REMEMBERED]
         if (code & EVALUABLE) and (code & ON_WIRE) == basis:

@@ -21,13 +21,16 @@ from service.terms import (
     DIRECTIONS,
     FAMILY_WORDS,
     KIND_WORDS,
+    MOST_MEMBERS,
     SEVERITY_ORDER,
+    UNFIT_KINDS,
     UNKNOWN,
     Basis,
     Bytes,
     Codes,
     Finding,
     Layout,
+    Marks,
     Singles,
     TeamName,
     Truths,
@@ -35,6 +38,7 @@ from service.terms import (
 
 Slots = Codes
 Positions = npt.NDArray[np.int8]
+Spells = npt.NDArray[np.int16]
 
 REMEMBERED = 64  # windows whose kind is kept
 SWINGS = 20  # windows in which changes of the hot member are counted
@@ -44,9 +48,10 @@ COMES_AND_GOES = 3  # raises within HOLD_S
 
 ON_WIRE_BASES = (Basis.WIRE, Basis.INFERRED)
 
-# What is kept of a window, one octet; its low three bits are its kind.
-KIND_BITS, EVALUABLE, DEGRADED_BIT, SWAPPED, ON_WIRE = 7, 8, 16, 32, 64
-
+# What is kept of a window, two octets; the low three bits are its kind, UNFIT_BITS tell which kind of unfit member.
+KIND_BITS, EVALUABLE, DEGRADED_BIT, SWAPPED, ON_WIRE, UNFIT_BITS = 7, 8, 16, 32, 64, 384
+UNFIT_SHIFT = 7
+OLDEST = REMEMBERED - 1  # windows after which nobody counts any more how long a member has been unfit
 
 # Columns of `life`; RAISES is the first of COMES_AND_GOES.
 KIND, SEVERITY, WIRED, RAISED, SINCE, CALM, CALM_FROM, MISSING, MET, RECURRENCES, RAISES = range(11)
@@ -61,9 +66,14 @@ class Memory(NamedTuple):
     (n_teams, 2, families, columns), whose KIND is 0 while none is open; RAISED, SINCE, CALM_FROM,
     MET (when a raise was last due) and the last RAISES are slots, CALM and MISSING windows
     running, WIRED whether it rests on figures on wire.
+
+    Of members, by the position of their kind in UNFIT_KINDS: `unfit`, shape (n_teams, kinds), are
+    bits of those that are unfit; `spell`, shape (n_teams, members, kinds), is for how many known
+    windows running it has shown, or below 0 for how many an unfit one has not; `age` for how many
+    windows in all, at most OLDEST; `hole` how many windows running nobody could tell.
     """
 
-    codes: Bytes
+    codes: Marks
     totals: Singles
     peaks: Singles
     peak_at: Positions
@@ -71,6 +81,10 @@ class Memory(NamedTuple):
     hot: Bytes
     hot_slot: Slots
     life: Codes
+    unfit: Bytes
+    spell: Spells
+    age: Bytes
+    hole: Bytes
 
 
 @dataclass(frozen=True)
@@ -104,6 +118,7 @@ class LifeState:
         for finding in sorted(told, key=lambda f: f.raised_ms):
             at = (place[finding.device, finding.team], DIRECTIONS.index(finding.direction))
             _seed(state.memory, (*at, FAMILY_WORDS.index(finding.family)), finding, (at_ms, width_ms))
+            _seed_unfit(state.memory, layout, at[0], finding, at_ms)
         return LifeState(state.memory, state.depth, at_ms // width_ms)
 
 
@@ -113,8 +128,9 @@ def fresh(n_teams: int) -> LifeState:
     def of(kind: type, *more: int, value: float = 0) -> Any:
         return np.full((n_teams, 2, *more), value, dtype=kind)
 
+    each = (n_teams, MOST_MEMBERS, len(UNFIT_KINDS))
     memory = Memory(
-        codes=of(np.uint8, REMEMBERED),
+        codes=of(np.uint16, REMEMBERED),
         totals=of(np.float32, SWINGS, value=np.nan),
         peaks=of(np.float32, PEAKS, value=np.nan),
         peak_at=of(np.int8, PEAKS, value=UNKNOWN),
@@ -122,6 +138,10 @@ def fresh(n_teams: int) -> LifeState:
         hot=of(np.uint8),
         hot_slot=of(np.int32, value=UNKNOWN),
         life=of(np.int32, FAMILIES, LIFE_COLUMNS),
+        unfit=np.zeros((n_teams, len(UNFIT_KINDS)), dtype=np.uint8),
+        spell=np.zeros(each, dtype=np.int16),
+        age=np.zeros(each, dtype=np.uint8),
+        hole=np.zeros(each, dtype=np.uint8),
     )
     memory.life[..., [RAISED, SINCE, CALM_FROM, MET]] = UNKNOWN
     memory.life[..., RAISES:] = UNKNOWN
@@ -135,6 +155,18 @@ def on_wire(basis: Bytes) -> Truths:
 
 def _devices_and_teams(layout: Layout) -> Iterable[tuple[int, TeamName]]:
     return zip(layout.device_of_team.tolist(), layout.teams, strict=True)
+
+
+def _seed_unfit(memory: Memory, layout: Layout, team: int, finding: Finding, at_ms: int) -> None:
+    """Take the members that an open finding names for unfit."""
+    kind = KIND_WORDS.index(finding.kind)
+    if kind not in UNFIT_KINDS or (finding.cleared_ms is not None and finding.cleared_ms <= at_ms):
+        return
+    named = {member.port for member in finding.hot}
+    for position, port in enumerate(layout.members[team].tolist()):
+        if port != UNKNOWN and layout.ports[port].port in named:
+            memory.unfit[team, UNFIT_KINDS.index(kind)] |= 1 << position
+            memory.age[team, position, UNFIT_KINDS.index(kind)] = OLDEST
 
 
 def _seed(memory: Memory, at: tuple[int, int, int], finding: Finding, now: tuple[int, int]) -> None:

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from service.errors import WrongSetting
-from service.terms import Codes, Floats, Rule, TeamName
+from service.terms import Codes, Floats, Rule, TeamName, Truths
 
 # Utilisations are quotients of whole numbers, off by some 1e-15; one octet more at 1.6 Tbit/s over
 # 30 s is 1.7e-13. Between the two, a line is crossed by traffic and never by rounding.
@@ -18,6 +18,7 @@ LOAD_AWARE_WAIT = 2  # windows; placement by load looks every 30 s and may cure 
 FRESH_WINDOWS = 6  # the flagged windows that raise lie within this many: the oldest ended less than 3 min ago
 BLIND_S = 600  # so long without an evaluable window, and an open finding is unverified
 HOLD_S = 3600  # what comes and goes is held open until so much calm; also the time in which raises are counted
+BUNDLED = ("static", "lacp")
 MOST_OF = 58  # with the waits, what is looked back at fits the 64 windows that are remembered
 
 
@@ -25,7 +26,8 @@ class RuleTable(NamedTuple):
     """Rules by team, arrays of shape (n_teams,); lines as shares of 1, the rest counts of windows.
 
     `within` is how many windows back, this one included, the oldest flagged window that helps
-    to raise may lie. `blind` and `hold` are the same for all teams.
+    to raise may lie. `blind` and `hold` are the same for all teams. `bundled` is where the far end
+    is known to be a bundle, which has ways of its own to leave a member out.
     """
 
     hot: Floats
@@ -37,6 +39,7 @@ class RuleTable(NamedTuple):
     clear_windows: Codes
     blind: int
     hold: int
+    bundled: Truths
 
 
 def rule_table(rules: Sequence[Rule], teams: Sequence[TeamName], width_ms: int) -> RuleTable:
@@ -63,6 +66,7 @@ def rule_table(rules: Sequence[Rule], teams: Sequence[TeamName], width_ms: int) 
         clear_windows=_whole([rule.clear_windows for rule in distinct])[of_team],
         blind=windows_in(BLIND_S, width_ms),
         hold=windows_in(HOLD_S, width_ms),
+        bundled=np.array([team.bundle in BUNDLED for team in teams], dtype=np.bool_),
     )
 
 

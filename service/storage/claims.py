@@ -89,6 +89,14 @@ def roles(connection: Connection, devices: Collection[str]) -> list[tuple[str, s
     return [(row[0], row[1], row[2], row[3], row[4]) for row in found]
 
 
+def states(connection: Connection, devices: Collection[str]) -> dict[Place, BundleState]:
+    """What devices say of their ports as members of bundles, by port, where they say anything."""
+    query = select(_claims.c.device, _claims.c.port, *(_claims.c[name] for name in _STATE))
+    query = query.where(_claims.c.said_by == DISCOVERED, _claims.c.actor.is_not(None) | _claims.c.partner.is_not(None))
+    found = connection.execute(query.where(among(connection, _claims.c.device, sorted(devices)))).all()
+    return {(row[0], row[1]): BundleState(*row[2:]) for row in found}
+
+
 def far_ends(connection: Connection, devices: Collection[str] | None = None) -> dict[Place, Place]:
     """Who is at the other end of the cable, of ports of these devices or of all; people are heard before devices."""
     query = select(_claims.c.device, _claims.c.port, _claims.c.far_device, _claims.c.far_port)

@@ -91,3 +91,10 @@ class TeamWindows:
     calm_degraded: Truths = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.bool_))  # for the build family
     basis: Bytes = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.uint8))  # of the busiest member
     discards: Singles = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.float32))  # worst of the hot members
+    # Of members that are up and yet must not be used: which show it (bits) and as which Kind, since how many windows;
+    # whether those that did show it no more, or whether nobody can tell.
+    unfit: Bytes = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.uint8))
+    unfit_kind: Bytes = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.uint8))
+    unfit_age: Bytes = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.uint8))
+    recovering: Truths = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.bool_))
+    unfit_blind: Truths = field(default_factory=lambda: np.zeros((0, 0, 2), dtype=np.bool_))

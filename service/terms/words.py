@@ -167,6 +167,12 @@ class Mark(IntFlag):
     UNCERTAIN_INGRESS = 128
     SHARED = 256  # half duplex: both directions show the shared medium
     MERGED_PACKETS = 512
+    # Those that follow say why a member is broken; what is kept of windows tells them again after a restart.
+    ONE_SIDED = 1024
+    UNANSWERED = 2048
+    SICK = 4096
+    FAR_SILENT = 8192  # the bundle's state says that the far end sends nothing on it
+    MISBUILT = 16384  # the bundle's state says that this end does not use it, or that it leads to another partner
 
 
 MARK_WORDS = {
@@ -180,6 +186,11 @@ MARK_WORDS = {
     Mark.UNCERTAIN_INGRESS: "uncertain",
     Mark.SHARED: "shared",
     Mark.MERGED_PACKETS: "merged-packets",
+    Mark.ONE_SIDED: "one-sided",
+    Mark.UNANSWERED: "unanswered",
+    Mark.SICK: "sick",
+    Mark.FAR_SILENT: "far-end-silent",
+    Mark.MISBUILT: "misbuilt",
 }
 UNCERTAIN = (Mark.UNCERTAIN_EGRESS, Mark.UNCERTAIN_INGRESS)
 
@@ -248,6 +259,7 @@ FAMILY_OF = {
     Kind.SICK: Family.BUILD,
     Kind.FLEET_PATTERN: Family.DISTRIBUTION,
 }
+UNFIT_KINDS = (Kind.ONE_SIDED, Kind.UNANSWERED, Kind.SICK)  # about a member that is up and yet must not be used
 
 
 class Severity(StrEnum):

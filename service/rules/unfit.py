@@ -1,0 +1,160 @@
+"""Members that are up and yet must not be used: found, marked, and left out of their siblings.
+
+A member is *one-sided* when it sends and nothing addressed to it comes in while its siblings
+receive, *unanswered* when nearly all it sends is broadcast and nothing addressed to it comes in
+while a sibling is answered, *sick* when it receives damaged frames. It is `broken` from the
+window that makes it so until windows running refute it; what is missing does neither. That a
+member only sends, or only receives, is no sign by itself.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from service.rules.bundle_states import FAR_NOT_DISTRIBUTING
+from service.rules.kinds import seats_of
+from service.rules.state import LifeState
+from service.rules.table import RuleTable, windows_in
+from service.rules.unfit_loop import MARK_OF, Fitness, Seen, Signs, follow
+from service.terms import (
+    UNFIT_KINDS,
+    UNKNOWN,
+    Bytes,
+    Layout,
+    Mark,
+    Marks,
+    MemberWindows,
+    Span,
+    TeamWindows,
+    Truths,
+    WhyNot,
+)
+
+HOLE_S = 120  # so long untold, and the windows running start anew
+
+
+def marked(
+    state: LifeState, members: MemberWindows, layout: Layout, rules: RuleTable, broken: Bytes | None = None
+) -> tuple[LifeState, MemberWindows, Signs]:
+    """The state after the windows of `members`, these with unfit members marked, and what was found of teams.
+
+    `broken` (n_ports,) is what the states of bundles say, as positions in `bundle_states.NAMES`.
+
+    Raises
+    ------
+    ValueError
+        Where the windows start before the state ends.
+    """
+    members = _as_told(members, broken)
+    after = state.copy()
+    span = members.span
+    gap = 0 if state.next_slot == UNKNOWN else span.first_ms // span.width_ms - state.next_slot
+    if gap < 0:
+        raise ValueError(f"windows from {span.first_ms} were asked of a state that stands after them")
+    signs = _followed(members, layout, rules, _fitness(after), gap=gap, recall=False)
+    return after, _with_unfit(members, layout, signs.members), signs
+
+
+def recalled(state: LifeState, members: MemberWindows, layout: Layout, rules: RuleTable) -> tuple[LifeState, Signs]:
+    """The state after windows that were decided before, as if evaluation had never stopped, and what was found then.
+
+    A team of which these windows know nothing has the members for unfit that `state` has from its findings.
+    """
+    after = state.copy()
+    known = _known_teams(members, layout)
+    for column in _fitness(after):
+        column[known] = 0
+    return after, _followed(members, layout, rules, _fitness(after), gap=0, recall=True)
+
+
+def shown(teams: TeamWindows, signs: Signs) -> TeamWindows:
+    """The windows of teams with what was found of their members."""
+    return replace(teams, **{name: value for name, value in signs._asdict().items() if name != "members"})
+
+
+def _fitness(state: LifeState) -> Fitness:
+    memory = state.memory
+    return Fitness(memory.unfit, memory.spell, memory.age, memory.hole)
+
+
+def _followed(
+    members: MemberWindows, layout: Layout, rules: RuleTable, mine: Fitness, *, gap: int, recall: bool
+) -> Signs:
+    signs = _room_for(len(layout.teams), members.span)
+    hole = windows_in(HOLE_S, members.span.width_ms)
+    follow(_seen(members), seats_of(layout), rules.clear_windows, gap, min(hole, 255), recall, mine, signs)
+    return signs
+
+
+def _room_for(n_teams: int, span: Span) -> Signs:
+    def of(kind: type, last: int = 2) -> Any:
+        return np.empty((n_teams, span.count, last), dtype=kind)
+
+    return Signs(
+        unfit=of(np.uint8),
+        unfit_kind=of(np.uint8),
+        unfit_age=of(np.uint8),
+        recovering=of(np.bool_),
+        unfit_blind=of(np.bool_),
+        members=of(np.uint8, len(UNFIT_KINDS)),
+    )
+
+
+def _seen(members: MemberWindows) -> Seen:
+    types = {"utilisation": np.float64, "why_not": np.uint8, "speed_bps": np.int64, "marks": np.uint16}
+    return Seen(*(_plain(_whole(members, name), types.get(name, np.float32)) for name in Seen._fields))
+
+
+def _whole(members: MemberWindows, name: str) -> npt.NDArray[Any]:
+    """A column, unknown everywhere where nobody measured it."""
+    column: npt.NDArray[Any] = getattr(members, name)
+    return column if len(column) == len(members.marks) else np.full(members.utilisation.shape, np.nan, np.float32)
+
+
+def _plain(column: npt.NDArray[Any], kind: type) -> npt.NDArray[Any]:
+    return np.require(column, dtype=kind, requirements=["C", "W"])
+
+
+def _known_teams(members: MemberWindows, layout: Layout) -> Truths:
+    """Of which teams any window tells anything, shape (n_teams,)."""
+    told = (members.why_not != WhyNot.NO_DATA).any(axis=(1, 2)) | (members.marks != 0).any(axis=1)
+    there = layout.members != UNKNOWN
+    known: Truths = (told[np.where(there, layout.members, 0)] & there).any(axis=1)
+    return known
+
+
+def _as_told(members: MemberWindows, broken: Bytes | None) -> MemberWindows:
+    """The windows with what the states of bundles say of ports, where anything was heard of them."""
+    if broken is None or not broken.any():
+        return members
+    heard = (members.why_not != WhyNot.NO_DATA).any(axis=2) & (broken > 0)[:, np.newaxis]
+    mark = np.where(broken == FAR_NOT_DISTRIBUTING, Mark.FAR_SILENT, Mark.MISBUILT).astype(np.uint16)
+    marks = members.marks | np.where(heard, mark[:, np.newaxis], np.uint16(0))
+    return replace(members, marks=marks, why_not=_left_out(members.why_not, heard))
+
+
+def _with_unfit(members: MemberWindows, layout: Layout, unfit: Bytes) -> MemberWindows:
+    """The windows with unfit members marked and broken; `unfit` are bits of members, shape (n_teams, n_windows, kinds)."""
+    teams = np.flatnonzero(unfit.any(axis=(1, 2)))
+    if len(teams) == 0:
+        return members
+    marks: Marks = members.marks.copy()
+    for team in teams.tolist():
+        for position, port in enumerate(layout.members[team].tolist()):
+            for kind, mark in enumerate(MARK_OF):
+                if port != UNKNOWN:
+                    marks[port] |= np.where(unfit[team, :, kind] >> position & 1, np.uint16(mark), np.uint16(0))
+    return replace(members, marks=marks, why_not=_left_out(members.why_not, (marks & UNFIT_MARKS) != 0))
+
+
+UNFIT_MARKS = np.uint16(sum(MARK_OF))
+
+
+def _left_out(why_not: Bytes, there: Truths) -> Bytes:
+    """The reasons, with `broken` where a member would have been eligible."""
+    left: Bytes = np.where(there[..., np.newaxis] & (why_not == WhyNot.ELIGIBLE), np.uint8(WhyNot.BROKEN), why_not)
+    return left
