@@ -1,1 +1,1 @@
-"""What could be done about a finding: every option with its odds, prerequisites and risks, and the sheet for it."""
+"""What would help, with what odds, what it takes at both ends; and the sheet for a site's own change control."""
