@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Engine
 from service.errors import RefusedAddress, Unreachable
 from service.storage import database, deliveries
 from service.storage.deliveries import Delivery, Owed
-from service.terms import Finding
+from service.terms import Finding, Severity
 from service.webhooks import envelope, retry, signature
 from service.webhooks.retry import SECOND_MS, Answer, Meaning
 from service.webhooks.routes import Route, wants
@@ -27,6 +27,7 @@ Send = Callable[[Route, Mapping[str, str], bytes], Answer]
 
 # The changes that people are told of; a change of kind shows in the next message, the return of data is no news.
 TOLD = frozenset({"raised", "severity", "recurrent", "unverified", "cleared"})
+GRAVE = frozenset({Severity.MAJOR, Severity.CRITICAL})
 MOST_HEARD = 10_000  # messages of one finding, over all its routes
 BATCH = 8
 CLAIM_MS = BATCH * 20 * SECOND_MS  # longer than a batch takes where every receiver lets its time run out
@@ -57,18 +58,28 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, and not before when
 ) -> int:
     """Owe what a change owes, within the caller's transaction; how many messages were new.
 
-    The end of a finding goes to those who heard of it, whatever it has become, and to nobody else. With `hold_ms`
+    The end of a finding goes to those who heard of it, whatever it has become, and to nobody else. That it became
+    graver is told again only where somebody is to act now; a rise from "can wait" to "today" is news only for
+    a route that has not heard of the finding. With `hold_ms`
     nothing is sent before that time has passed. What is part of a finding about a fleet is told with that one.
     """
     if finding.part_of:
         return 0
     position = moment_ms(finding, what)
-    if what != "cleared":
-        told = owed(finding, what, routes, now_ms=now_ms, position=position)
-        return deliveries.owe(connection, told, hold_ms=hold_ms)
-    heard = {told.route for told in deliveries.listing(connection, finding_id=finding.id, limit=MOST_HEARD).items}
-    rows = [_owed(finding, what, route, now_ms, position) for route in routes if route.name in heard]
-    return deliveries.owe(connection, rows)
+    if what == "cleared":
+        heard = _heard(connection, finding)
+        rows = [_owed(finding, what, route, now_ms, position) for route in routes if route.name in heard]
+        return deliveries.owe(connection, rows)
+    if what == "severity" and finding.severity not in GRAVE:
+        heard = _heard(connection, finding)
+        routes = [route for route in routes if route.name not in heard]
+    told = owed(finding, what, routes, now_ms=now_ms, position=position)
+    return deliveries.owe(connection, told, hold_ms=hold_ms)
+
+
+def _heard(connection: Connection, finding: Finding) -> set[str]:
+    """The routes that were told of a finding, or are owed to be."""
+    return {told.route for told in deliveries.listing(connection, finding_id=finding.id, limit=MOST_HEARD).items}
 
 
 def _owed(finding: Finding, what: str, route: Route, now_ms: int, position: int) -> Owed:

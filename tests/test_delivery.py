@@ -106,15 +106,23 @@ class TestOwe:
 
         assert told(engine)[("raised", "chat")].created_ms == NOW_MS
 
-    def test_tells_each_of_two_changes_of_severity(self, engine):
+    def test_tells_again_of_a_severity_only_where_somebody_is_to_act_now(self, engine):
         minor = replace(RAISED, severity=Severity.MINOR, updated_ms=EPOCH_MS + 15 * MINUTE)
         major = replace(RAISED, severity=Severity.MAJOR, updated_ms=EPOCH_MS + 20 * MINUTE)
-        owing(engine, (RAISED, "raised"), (minor, "severity"), (major, "severity"))
+        critical = replace(RAISED, severity=Severity.CRITICAL, updated_ms=EPOCH_MS + 25 * MINUTE)
+        owing(engine, (RAISED, "raised"), (minor, "severity"), (major, "severity"), (critical, "severity"))
         send = Posted()
 
         deliver_due(engine, send, [CHAT], now_ms=NOW_MS)
 
         assert send.whats == ["raised", "severity", "severity"]
+
+    def test_tells_of_a_rise_to_minor_whoever_wants_only_minor_and_has_not_heard(self, engine):
+        minor = replace(RAISED, severity=Severity.MINOR, updated_ms=EPOCH_MS + 15 * MINUTE)
+        minors = replace(DESK, severities=frozenset({"minor", "major"}))
+        owing(engine, (RAISED, "raised"), (minor, "severity"), routes=(CHAT, minors))
+
+        assert sorted(told(engine)) == [("raised", CHAT.name), ("severity", DESK.name)]
 
     def test_tells_the_end_to_who_heard_the_beginning_whatever_the_finding_became(self, engine):
         warnings = replace(CHAT, severities=frozenset({"warning"}))
@@ -306,8 +314,8 @@ class TestOrder:
         assert send.whats == ["raised", "cleared"]
 
     def test_lets_later_messages_of_a_finding_wait_for_an_earlier_one(self, engine):
-        minor = replace(RAISED, severity=Severity.MINOR, updated_ms=EPOCH_MS + 15 * MINUTE)
-        owing(engine, (RAISED, "raised"), (minor, "severity"))
+        major = replace(RAISED, severity=Severity.MAJOR, updated_ms=EPOCH_MS + 15 * MINUTE)
+        owing(engine, (RAISED, "raised"), (major, "severity"))
         send = Posted([Answer(500)])
         deliver_due(engine, send, [CHAT], now_ms=NOW_MS)
         assert send.whats == ["raised"]
