@@ -87,6 +87,9 @@ class Memory(NamedTuple):
     hole: Bytes
 
 
+OF_MEMBERS = ("unfit", "spell", "age", "hole")
+
+
 @dataclass(frozen=True)
 class LifeState:
     """Where the findings of a run's teams stand after the window before `next_slot` (UNKNOWN: before any)."""
@@ -97,9 +100,13 @@ class LifeState:
     noticed: Noticed = field(default_factory=Noticed)
 
     def copy(self) -> LifeState:
-        """The same in arrays of its own, so that a step forward leaves this one as it is."""
+        """The same in arrays of its own, so that a step forward leaves this one as it is.
+
+        What is remembered of members is shared: only `unfit.marked` changes it, in a copy.
+        """
+        own = {name: column.copy() for name, column in self.memory._asdict().items() if name not in OF_MEMBERS}
         return LifeState(
-            Memory._make(column.copy() for column in self.memory),
+            self.memory._replace(**own),
             Depth._make(column.copy() for column in self.depth),
             self.next_slot,
             self.noticed,

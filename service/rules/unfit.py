@@ -50,12 +50,12 @@ def marked(
         Where the windows start before the state ends.
     """
     members = _as_told(members, broken)
-    after = state.copy()
-    span = members.span
+    after, span = _copied(state), members.span
     gap = 0 if state.next_slot == UNKNOWN else span.first_ms // span.width_ms - state.next_slot
     if gap < 0:
         raise ValueError(f"windows from {span.first_ms} were asked of a state that stands after them")
-    signs = _followed(members, layout, rules, _fitness(after), gap=gap, recall=False)
+    signs = _room_for(len(layout.teams), span)
+    follow(_seen(members), seats_of(layout), rules.clear_windows, gap, _hole(span), False, _fitness(after), signs)
     return after, _with_unfit(members, layout, signs.members), signs
 
 
@@ -64,11 +64,13 @@ def recalled(state: LifeState, members: MemberWindows, layout: Layout, rules: Ru
 
     A team of which these windows know nothing has the members for unfit that `state` has from its findings.
     """
-    after = state.copy()
+    after = _copied(state)
     known = _known_teams(members, layout)
     for column in _fitness(after):
         column[known] = 0
-    return after, _followed(members, layout, rules, _fitness(after), gap=0, recall=True)
+    signs = _room_for(len(layout.teams), members.span)
+    follow(_seen(members), seats_of(layout), rules.clear_windows, 0, _hole(members.span), True, _fitness(after), signs)
+    return after, signs
 
 
 def shown(teams: TeamWindows, signs: Signs) -> TeamWindows:
@@ -76,18 +78,19 @@ def shown(teams: TeamWindows, signs: Signs) -> TeamWindows:
     return replace(teams, **{name: value for name, value in signs._asdict().items() if name != "members"})
 
 
+def _copied(state: LifeState) -> LifeState:
+    """The same state, with what is remembered of members in arrays of its own."""
+    own = {name: column.copy() for name, column in _fitness(state)._asdict().items()}
+    return replace(state, memory=state.memory._replace(**own))
+
+
+def _hole(span: Span) -> int:
+    return min(windows_in(HOLE_S, span.width_ms), 255)
+
+
 def _fitness(state: LifeState) -> Fitness:
     memory = state.memory
     return Fitness(memory.unfit, memory.spell, memory.age, memory.hole)
-
-
-def _followed(
-    members: MemberWindows, layout: Layout, rules: RuleTable, mine: Fitness, *, gap: int, recall: bool
-) -> Signs:
-    signs = _room_for(len(layout.teams), members.span)
-    hole = windows_in(HOLE_S, members.span.width_ms)
-    follow(_seen(members), seats_of(layout), rules.clear_windows, gap, min(hole, 255), recall, mine, signs)
-    return signs
 
 
 def _room_for(n_teams: int, span: Span) -> Signs:
@@ -138,7 +141,7 @@ def _as_told(members: MemberWindows, broken: Bytes | None) -> MemberWindows:
 
 
 def _with_unfit(members: MemberWindows, layout: Layout, unfit: Bytes) -> MemberWindows:
-    """The windows with unfit members marked and broken; `unfit` are bits of members, shape (n_teams, n_windows, kinds)."""
+    """The windows with members marked and broken where `unfit`, shape (n_teams, n_windows, kinds), has their bits."""
     teams = np.flatnonzero(unfit.any(axis=(1, 2)))
     if len(teams) == 0:
         return members
