@@ -77,7 +77,7 @@ class Side:
     share: float | None = None  # mean busiest share
     even_split: float | None = None
     delivered_bps: float | None = None
-    flagged_minutes: float = 0.0
+    flagged_minutes: float = 0.0  # uneven, an hour of counted windows
     discard_ratio: float | None = None
     hot_port: str = ""
 
@@ -113,10 +113,12 @@ class Baseline:
     """What a team and direction is compared with, as it was frozen when the change was recorded.
 
     `spans` are whole windows, [start_ms, end_ms) each; `windows` of them were kept and `counted` had an even split of
-    at least 10 %. `days` are the dates on which the spans begin, in `zone`.
+    at least 10 %. `days` are the dates on which the spans begin, in `zone`. `length_ms` is how much of each day is
+    compared, from the settle time on.
     """
 
     spans: tuple[tuple[int, int], ...] = ()
+    length_ms: int = 0
     windows: int = 0
     counted: int = 0
     days: tuple[str, ...] = ()
