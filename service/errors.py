@@ -189,3 +189,16 @@ class SpoolInUse(ServiceError):
     def __init__(self, folder: str) -> None:
         super().__init__(f"{folder} is used by another process; end that one, or name another folder with --spool")
         self.folder = folder
+
+
+class ReplayRefused(ServiceError):
+    """A replay cannot be done as it was asked for."""
+
+
+class BrokenDatagram(ServiceError):
+    """A datagram of an exporter is not what it says it is."""
+
+    def __init__(self, protocol: str, what: str) -> None:
+        super().__init__(f"a datagram of {protocol} {what}; look at the exporter, or who else sends there")
+        self.protocol = protocol
+        self.what = what
