@@ -202,3 +202,12 @@ class BrokenDatagram(ServiceError):
         super().__init__(f"a datagram of {protocol} {what}; look at the exporter, or who else sends there")
         self.protocol = protocol
         self.what = what
+
+
+class NoSheet(WrongState):
+    """No change sheet is written for an option: it must not be carried out as things stand, or changes nothing."""
+
+    def __init__(self, option: str, why: str) -> None:
+        super().__init__(f"no change sheet for {option!r}: {why}")
+        self.option = option
+        self.why = why
