@@ -82,7 +82,7 @@ def _missing(finding: Finding, team: TeamName) -> tuple[str, ...]:
             told.append("discards not counted, so harm unknown")
     else:
         # Drops toward this device happen at the far-end port; its own input discards say nothing of the cable.
-        told.append("drops at the far end unknown: they are counted at the far-end port")
+        told.append("harm unknown: needs far-end port, where drops toward this device are counted")
     told += _unknown_build(team)
     return tuple(told)
 

@@ -31,6 +31,7 @@ SURE_ORDER = (Sure.POSSIBLE, Sure.PROBABLE, Sure.SHOWN)
 DIAGNOSES = {
     "one-conversation": "one large conversation fills the member",
     "collision": "several heavy items share the member",
+    "large-item": "one item alone is above the line",
     "polarisation": "the hash reaches only some of the members",
     "low-entropy": "what is hashed hardly varies",
     "far-end-not-distributing": "the far end sends nothing on the member",

@@ -100,7 +100,7 @@ class TestFinding:
 
         assert finding.direction == "ingress"
         assert finding.discard_ratio is None
-        assert any("drops at the far end unknown" in missing for missing in finding.evidence.missing)
+        assert any("harm unknown: needs far-end port" in missing for missing in finding.evidence.missing)
 
     def test_says_that_it_is_uncertain_when_polls_straddle_the_windows(self):
         # Steady 80 %, polled in the middle of windows: each may have been 60 to 100 %.

@@ -1,4 +1,4 @@
-"""Who decides: IEEE 802.1AX leaves distribution to the sending end, IEEE 802.1Q sends to where an address was learnt."""
+"""Who decides: each end of a bundle distributes what it sends (IEEE 802.1AX), else addresses are learnt (802.1Q)."""
 
 from __future__ import annotations
 

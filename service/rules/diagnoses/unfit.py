@@ -1,0 +1,69 @@
+"""What the counters of a member that must not be used mean: nothing comes back, nothing is answered, it damages.
+
+Source
+------
+The kinds are raised by the rules from counters; states of LACP, where told, show more. Errors of 1 in 100,000
+frames are far above what a cable within its specification makes (IEEE 802.3: 1 bit in 10^10 or fewer).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from service.rules.situation import Situation
+from service.terms import EGRESS, INGRESS, Diagnosis, Evidence, Sure
+
+SICK_RATIO, BAD_RATIO = 1e-5, 1e-3
+
+
+def diagnoses(situation: Situation) -> Iterator[Diagnosis]:
+    """What a finding of the build family says of its members."""
+    names = [member.port for member in situation.finding.hot if member.port in situation.ports]
+    explain = {"one-sided": _one_sided, "unanswered": _unanswered, "sick": _sick}.get(situation.finding.kind)
+    for name in names if explain else ():
+        yield explain(situation, name)  # type: ignore[misc]  # there are no names where there is nothing to explain
+
+
+def _one_sided(situation: Situation, name: str) -> Diagnosis:
+    told = f"{name} is up and sends, and no unicast packet comes on it, while its siblings get theirs"
+    against = () if situation.team.bundle else ("no bundle is declared: without one it may be idle inward by chance",)
+    missing = ("LACP states, or the far-end port's counters",)
+    sure = Sure.PROBABLE if situation.team.bundle in {"static", "lacp"} else Sure.POSSIBLE
+    text = f"the far end sends nothing on {name}"
+    return Diagnosis("far-end-not-distributing", sure, text, (name,), Evidence((told,), against, missing))
+
+
+def _unanswered(situation: Situation, name: str) -> Diagnosis:
+    share = _broadcast_share(situation, situation.ports.index(name))
+    share_told = f", {100 * share:.0f} % of it broadcast" if np.isfinite(share) else ""
+    told = f"{name} sends{share_told}, and no unicast packet comes on it, while its siblings have both"
+    missing = ("the far-end port's list of VLANs",)
+    text = f"nothing that {name} sends is answered: a VLAN may be missing at its far end"
+    return Diagnosis("unanswered", Sure.PROBABLE, text, (name,), Evidence((told,), (), missing))
+
+
+def _sick(situation: Situation, name: str) -> Diagnosis:
+    ratio = error_ratio(situation, situation.ports.index(name))
+    told = f"{name}: {ratio:.2g} of what comes is damaged" if np.isfinite(ratio) else f"{name}: input errors rise"
+    bad = ", badly" if ratio >= BAD_RATIO else ""
+    missing = ("errors at the cable's other end",)
+    text = f"{name} damages what it carries{bad}: look at cable, plug and transceiver"
+    return Diagnosis("sick", Sure.PROBABLE, text, (name,), Evidence((told,), (), missing))
+
+
+def _broadcast_share(situation: Situation, port: int) -> float:
+    windows = situation.windows
+    sent, group = windows.packets[port, :, EGRESS], windows.bcast[port, :, EGRESS]
+    known = ~np.isnan(sent) & ~np.isnan(group)
+    return float(group[known].sum() / sent[known].sum()) if sent[known].sum() > 0 else np.nan
+
+
+def error_ratio(situation: Situation, port: int) -> float:
+    """Input errors / (input errors + input packets) over all windows; NaN where nobody counts."""
+    windows = situation.windows
+    errors, packets = windows.errors[port, :, INGRESS], windows.packets[port, :, INGRESS]
+    known = ~np.isnan(errors) & ~np.isnan(packets)
+    whole = float(errors[known].sum() + packets[known].sum())
+    return float(errors[known].sum()) / whole if whole > 0 else np.nan

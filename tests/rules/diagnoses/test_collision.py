@@ -1,0 +1,62 @@
+"""Collision: by items of which a better placement is reckoned by hand, and by steps, with their limits."""
+
+from __future__ import annotations
+
+import pytest
+from rules.diagnoses.situations import a_situation, an_item, windows
+
+from service.rules.diagnoses import collision, signs
+from service.rules.situation import Neighbour
+
+
+def of(m1, m2=None, **more):
+    told = windows([m1, m2 or [0.01] * len(m1)])
+    situation = a_situation(told, **more)
+    return collision.diagnosis(situation, signs.of(situation))
+
+
+PAIR = (an_item("vp11", "m1", 480), an_item("vp12", "m1", 472), an_item("vp13", "m2", 6), an_item("vp14", "m2", 4))
+
+
+class TestByItems:
+    def test_is_shown_where_they_fit_when_placed_better(self):
+        # 480 + 4 beside 472 + 6 would be 484 and 478; 480 beside 472 + 6 + 4 is 482: 48.2 % (arithmetic).
+        found = of([0.952] * 4, items=PAIR)
+
+        assert (found.name, found.sure, found.members) == ("collision", "shown", ("m1",))
+        assert "48.2 %" in found.evidence.speaks_for[1]
+
+    def test_is_not_claimed_where_no_placement_fits(self):
+        items = (an_item("a", "m1", 400), an_item("b", "m1", 400), an_item("c", "m2", 760), an_item("d", "m2", 60))
+
+        assert of([0.80] * 4, [0.82] * 4, items=items) is None
+
+    def test_is_not_claimed_of_one_item(self):
+        assert of([0.952] * 4, items=(an_item("a", "m1", 940), an_item("b", "m1", 12))) is None
+
+
+class TestBySteps:
+    def test_is_probable_of_two_at_different_times(self):
+        found = of([0.0, 0.0, 0.4, 0.4, 0.8, 0.8])
+
+        assert found.sure == "probable"
+        assert found.evidence.speaks_for[0] == "m1 rose by 40 and 40 points at different times"
+        assert found.evidence.missing == ("flow records or virtual-port counters",)
+
+    def test_is_possible_of_one_upon_what_was_there(self):
+        assert of([0.4, 0.4, 0.8, 0.8]).sure == "possible"
+
+    def test_is_not_claimed_of_one_alone(self):
+        assert of([0.0, 0.0, 0.9, 0.9]) is None
+
+    def test_is_not_claimed_where_the_team_has_no_room(self):
+        assert of([0.1, 0.1, 0.5, 0.5, 0.9, 0.9], [0.65] * 6) is None
+
+    @pytest.mark.parametrize(("step", "claimed"), [(0.74, True), (0.76, False)])
+    def test_needs_each_to_be_below_the_line(self, step, claimed):
+        assert (of([0.15, 0.15, 0.15 + step, 0.15 + step]) is not None) is claimed
+
+    def test_is_borne_out_by_other_teams_hot_elsewhere(self):
+        found = of([0.0, 0.0, 0.4, 0.4, 0.8, 0.8], neighbours=(Neighbour("sm-08", "front", 1, 2),))
+
+        assert "other teams alike are hot on other positions" in found.evidence.speaks_for
