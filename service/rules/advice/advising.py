@@ -108,6 +108,9 @@ def _warnings(ground: Ground) -> tuple[str, ...]:
             "Conversations are squeezed: a member at its ceiling carries less than is wanted, and each may grow after"
             " a change. Odds are given for half as much again and for twice the demand too."
         )
+    lost = ground.loads.one_lost
+    if lost is not None and lost > ground.loads.line and not ground.loads.broken:
+        told.append(f"However it is dealt, with one member lost the rest would be at {words.percent(lost)}.")
     if ground.is_full and ground.loads.members:
         told.append("Capacity first: even the even split lies above the line below which a team is calm.")
     return tuple(told)

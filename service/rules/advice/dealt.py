@@ -82,7 +82,7 @@ def dealt(
         tuple(seats.get(port, loads.hottest) for port in ports),
         _background(chosen, loads),
         (*_rests_on(chosen, loads, situation.items_s), *assumed, *_split(told, streams if split else {})),
-        _missing(chosen, by),
+        () if streams else _missing(chosen, by),
     )
 
 
@@ -179,7 +179,7 @@ def _split(told: list[tuple[str, float, str]], streams: Mapping[str, int]) -> tu
     for name, _, _ in told:
         counts[name] += 1
     return tuple(
-        f"{name} taken for {count} alike conversations, {'as you stated' if name in streams else 'as counted'}"
+        f"where conversations are dealt, {name} is {count} alike ones, {'as you stated' if name in streams else 'as counted'}"
         for name, count in counts.items()
         if count > 1
     )
@@ -187,7 +187,7 @@ def _split(told: list[tuple[str, float, str]], streams: Mapping[str, int]) -> tu
 
 def _missing(items: list[Item], by: str) -> tuple[str, ...]:
     if by == BY_ITSELF and items[0].kind == VIRTUAL_PORT and not any(item.parts for item in items):
-        return ("of how many conversations each virtual port is made up; taken as one each where nobody said",)
+        return ("of how many conversations each virtual port is made up; taken for one each",)
     return ()
 
 

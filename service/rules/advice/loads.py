@@ -72,6 +72,12 @@ class Loads:
         return self.total_bps / whole if whole else None
 
     @property
+    def one_lost(self) -> float | None:
+        """What every other member would show if the fastest were lost, None where no other is there."""
+        left = sum(self.capacity_bps) - max(self.capacity_bps, default=0.0)
+        return self.total_bps / left if left else None
+
+    @property
     def hottest(self) -> int:
         """The position of the member with the highest utilisation."""
         return max(range(len(self.members)), key=lambda at: self.members[at].load_bps / self.capacity_bps[at])

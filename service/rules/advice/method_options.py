@@ -29,7 +29,7 @@ def of_method(method: str, ground: Ground) -> Option:
         chances=chances,
         prerequisites=(*(f"Host: {one}" for one in way.host), *(f"Far end: {one}" for one in _far_end(method, ground))),
         risks=way.risks,
-        back_out=f"Put the former method back, first at the end that was changed last; back out at {BACK_OUT_WHEN}.",
+        back_out=f"{_way_back(method, ground)}; back out at {BACK_OUT_WHEN}.",
         refused=refused,
         owner=_owner(method, ground),
         missing=missing,
@@ -64,7 +64,14 @@ def of_far_end(ground: Ground) -> Option:
 
 def _title(method: str, ground: Ground) -> str:
     is_redraw = method == ground.situation.team.method and not ground.is_vain
-    return f"{title_of(method)}{', as now: a re-draw' if is_redraw else ''}"
+    return f"{title_of(method)}{' (as now: a re-draw)' if is_redraw else ''}"
+
+
+def _way_back(method: str, ground: Ground) -> str:
+    was = ground.situation.team.method
+    if method == was:
+        return "A draw cannot be taken back: draw again, or put the heavy ones back where they were"
+    return f"Put the former method back at the host ({title_of(was).lower() if was in WAYS else 'as written down'})"
 
 
 def _owner(method: str, ground: Ground) -> str:
@@ -126,7 +133,7 @@ def _placed(ground: Ground, what: Dealt) -> tuple[str, bool | None, tuple[Chance
     else:
         told = ""
     placed = placing.by_load(ground, what)
-    return f"{told}{placed.text}", placed.fits, (Chance(float(placed.fits)),)
+    return f"{told}{placed.text} (simulated)", placed.fits, (Chance(float(placed.fits)),)
 
 
 def _standby(ground: Ground) -> tuple[str, bool, tuple[Chance, ...]]:

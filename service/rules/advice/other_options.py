@@ -58,7 +58,7 @@ def add_capacity(ground: Ground) -> Option:
         fits={0.0: False, 1.0: True}.get(chances[0].success) if chances else None,
         chances=chances,
         prerequisites=(
-            "Host: a free port of the speed of the others; equal-cost ways of dealing cannot fit unequal members",
+            "Host: a free port of the speed of the others, as equal dealing cannot fit unequal members",
             "Far end: a free port with the same networks, in the same bundle where there is one",
         ),
         risks=(

@@ -25,7 +25,7 @@ def by_load(ground: Ground, what: Dealt) -> Placed:
     """What placement by load comes to at the demand that was read, and at more where that was squeezed."""
     now, *more = (_outcome(ground, what, demand) for demand in ground.demands)
     splits = " or ".join("/".join(f"{100 * share:.0f}" for share in split) for split in _splits(now))
-    told = f"{now.text}: {splits}" if now.fits and splits else now.text
+    told = f"{now.text}: {splits}" if splits and now.fits else now.text
     fails = [demand for demand, outcome in zip(ground.demands[1:], more, strict=True) if not outcome.fits]
     if now.fits and fails:
         told += f"; not at {fails[0]:g} times the demand"
