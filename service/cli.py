@@ -8,7 +8,7 @@ import traceback
 import click
 
 from service import __version__
-from service.commands import administering, checking, collecting, importing, inventory, pushing, serving
+from service.commands import administering, checking, collecting, importing, inventory, odds, pushing, serving
 from service.commands.group import Commands
 
 # What a program should end with that found a mistake of its own: EX_SOFTWARE of sysexits.h. A check ends with 1
@@ -32,6 +32,7 @@ for command in (
     *collecting.COMMANDS,
     *inventory.COMMANDS,
     *pushing.COMMANDS,
+    *odds.COMMANDS,
     *administering.COMMANDS,
 ):
     cli.add_command(command)

@@ -13,6 +13,7 @@ from service.web import (
     inventory,
     landing,
     metrics,
+    odds,
     openapi,
     refusals,
     samples,
@@ -42,7 +43,7 @@ def make(services: Services) -> FastAPI:
     )
     application.state.services = services
     refusals.hold(application)
-    for noun in (samples, findings, teams, devices, inventory, sources, deliveries, health, metrics, landing):
+    for noun in (samples, findings, teams, devices, inventory, sources, deliveries, odds, health, metrics, landing):
         application.include_router(noun.router)
     openapi.describe(application)
     application.add_middleware(Edge, services=services)
