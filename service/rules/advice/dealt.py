@@ -179,7 +179,7 @@ def _split(told: list[tuple[str, float, str]], streams: Mapping[str, int]) -> tu
     for name, _, _ in told:
         counts[name] += 1
     return tuple(
-        f"where conversations are dealt, {name} is {count} alike ones, {'as you stated' if name in streams else 'as counted'}"
+        f"where conversations are dealt, {name} is {count} alike ones, as {'stated' if name in streams else 'counted'}"
         for name, count in counts.items()
         if count > 1
     )

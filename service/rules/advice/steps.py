@@ -20,7 +20,7 @@ def of(option: Option, situation: Situation) -> tuple[str, ...]:
 def _before(option: Option, situation: Situation) -> tuple[str, ...]:
     return (
         "Both: tick every prerequisite at both ends, and write down how each end stands now.",
-        f"Both: keep the prediction{_foretold(option)} in this service before anything is touched; nobody edits it then.",
+        f"Both: keep the prediction{_foretold(option)} in this service before anything is touched; it then stays so.",
         f"Both: tell whoever is on call; check the second way into {situation.finding.device}, not over this team.",
         "Both: look once more at the finding: if its members or figures have changed, ask for the advice again.",
         f"Both: start inside the approved window, from {BLANK} to {BLANK}, with the back-out written down.",
@@ -45,7 +45,7 @@ def _method(option: Option, situation: Situation) -> tuple[str, ...]:
     where = f"team {finding.team} of {finding.device}, this host alone"
     if option.name == team.method:
         return (
-            f"Virtualisation: have the virtual ports or conversations of {where}, dealt anew once, as its vendor describes.",
+            f"Virtualisation: have what {where}, carries dealt anew once, in the way its vendor describes.",
             "Virtualisation: where that means moving or restarting machines, agree with their owners first.",
         )
     was = title_of(team.method).lower() if team.method in WAYS else "the method that was written down"

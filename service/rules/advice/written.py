@@ -55,7 +55,7 @@ def _option(option: Option) -> Iterator[str]:
 
 def _says_more(option: Option) -> bool:
     """Whether the odds are not in the words already, and are odds at all."""
-    return "chance" not in option.expected and option.fits is None
+    return "chance" not in option.expected and option.name != "load-aware"
 
 
 def _listed(heading: str, lines: tuple[str, ...] | list[str]) -> Iterator[str]:
