@@ -14,6 +14,7 @@ from service.commands.readings import Reading
 from service.errors import UnusableInput
 from service.feeds.joining import joined
 from service.rules.assess import Assessment, Run, assess
+from service.rules.diagnoses.assessed import with_explanations
 from service.rules.layouts import layout_of
 from service.rules.parts import Part, parts_of
 from service.terms import UNKNOWN, Layout, Parsed, PortName, Reject, Rule, Samples, Span
@@ -102,7 +103,7 @@ def _judged(held: Brought, part: Part) -> Judged:
         now_ms=int(held.parsed.samples.at_ms.max()),
         speeds=np.array([held.speeds.get((p.device, p.port), 0) for p in part.layout.ports], dtype=np.int64),
     )
-    return Judged(part.layout, assess(run))
+    return Judged(part.layout, with_explanations(assess(run), part.layout, run.rules))
 
 
 def _by_port(speeds: Mapping[str, int], ports: Sequence[PortName]) -> dict[tuple[str, str], int]:

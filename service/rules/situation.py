@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from service.terms import BundleState, Finding, Item, MemberWindows, Rule, TeamName
+from service.terms import BundleState, Finding, Item, MemberWindows, Rule, Span, TeamName
+
+# An explanation looks at how it came and how it was at first, so that it does not drift while a finding stays open.
+BEFORE_MS = 30 * 60_000
+AFTER_MS = 90 * 60_000
 
 
 class Neighbour(NamedTuple):
@@ -53,3 +58,23 @@ class Situation:
     owner_told: str = ""  # who owns the device, as the inventory says
     now_ms: int = 0
     notes: tuple[str, ...] = field(default_factory=tuple)
+
+
+def stretch(finding: Finding, width_ms: int) -> tuple[int, int]:
+    """From when to when windows are looked at: half an hour before it began, up to its last flagged window of 90 min."""
+    until_ms = min(finding.hot_until_ms or finding.raised_ms, finding.since_ms + AFTER_MS)
+    return (finding.since_ms - BEFORE_MS) // width_ms * width_ms, -(-until_ms // width_ms) * width_ms
+
+
+def cut(windows: MemberWindows, ports: Sequence[int], from_ms: int, to_ms: int) -> MemberWindows:
+    """The windows of some ports, by position, that lie within [from_ms, to_ms); fewer where fewer are there."""
+    span = windows.span
+    first = max(0, (from_ms - span.first_ms) // span.width_ms)
+    end = max(first, min(span.count, (to_ms - span.first_ms) // span.width_ms))
+    arrays: dict[str, Any] = {
+        name: getattr(windows, name)[list(ports), first:end]
+        for name in MemberWindows.__dataclass_fields__
+        if name != "span"
+    }
+    begin_ms = span.first_ms + first * span.width_ms
+    return MemberWindows(span=Span(begin_ms, end - first, span.width_ms), **arrays)

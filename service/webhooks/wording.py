@@ -57,7 +57,9 @@ def _between(finding: Finding, what: str) -> list[str]:
     """The lines between the first and the last, most important first."""
     if what in ("cleared", "combined"):
         return _told(_why(finding), _whose(finding))
-    facts = _told(_warning(finding), _why(finding), _whose(finding), _split(finding), _everyone(finding))
+    facts = _told(
+        _warning(finding), _why(finding), _whose(finding), _advice(finding), _split(finding), _everyone(finding)
+    )
     evidence = finding.evidence
     return facts + _told(
         _listed("Signs", _news(evidence.speaks_for, facts)),
@@ -85,7 +87,14 @@ def _why(finding: Finding) -> str:
 
 
 def _whose(finding: Finding) -> str:
-    return f"Whose: {plain(finding.owner).rstrip('.')}." if finding.owner else ""
+    if not finding.owner:
+        return ""
+    decides = f"; {plain(finding.decided_by).rstrip('.')}" if finding.decided_by else ""
+    return f"Whose: {plain(finding.owner).rstrip('.')}{decides}."
+
+
+def _advice(finding: Finding) -> str:
+    return f"{_sentence(plain(finding.advice).rstrip('.'))}." if finding.advice else ""
 
 
 def _warning(finding: Finding) -> str:

@@ -18,6 +18,7 @@ from service.terms import (
     Finding,
     Severity,
     Sure,
+    TeamName,
 )
 
 PLANNER = "planner"
@@ -55,6 +56,16 @@ def with_explanations(situation: Situation, diagnoses: tuple[Diagnosis, ...], ad
         evidence=_evidence(finding.evidence, first, decides),
         severity=capped(finding.severity, is_alone(situation, diagnoses)),
     )
+
+
+def carried(finding: Finding, team: TeamName) -> Finding:
+    """A finding that was explained before and has newer figures, with the evidence of its explanation put back."""
+    evidence = finding.evidence
+    if finding.direction == "ingress" and finding.discard_ratio is not None:
+        missing = tuple(line for line in evidence.missing if line != HARM_UNKNOWN)
+        evidence = replace(evidence, missing=missing)
+    first = finding.diagnoses[0] if finding.diagnoses else None
+    return replace(finding, evidence=_evidence(evidence, first, decider(team, finding.direction)))
 
 
 def decided(situation: Situation) -> Decider:
