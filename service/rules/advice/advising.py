@@ -13,6 +13,7 @@ from service.rules.advice.ground import Ground
 from service.rules.advice.loads import loads_of
 from service.rules.advice.methods import WAYS
 from service.rules.diagnoses.deciding import decider, is_routed
+from service.rules.diagnoses.diagnosing import diagnosed
 from service.rules.situation import Situation
 from service.terms import DIRECTIONS, Advice, Decider, Diagnosis, Option
 
@@ -31,7 +32,7 @@ def advised(
     Parameters
     ----------
     diagnoses : sequence of Diagnosis, optional
-        What explains the finding; those of the finding itself where none are handed in.
+        What explains the finding; where none are handed in, those of the finding, or found anew.
     streams : mapping of item name to count
         Into how many alike, parallel conversations somebody can split an item.
     seed : int
@@ -60,7 +61,7 @@ def grounds(
     seed: int = 1,
 ) -> Ground:
     """What the advice stands on."""
-    found = situation.finding.diagnoses if diagnoses is None else tuple(diagnoses)
+    found = (situation.finding.diagnoses or diagnosed(situation)) if diagnoses is None else tuple(diagnoses)
     return Ground(situation, loads_of(situation, found), found, deciders(situation), streams, seed)
 
 
