@@ -31,13 +31,16 @@ def _as_claimed(_device: str, _port: str) -> int:
 class Policy:
     """What the settings decide of evaluation: rules by device and team, lateness by feed, the width of a window.
 
-    `speed_of` gives the speed in bit/s that an operator set for a device and port, 0 where nobody did.
+    `speed_of` gives the speed in bit/s that an operator set for a device and port, 0 where nobody did. In `zone` days
+    begin and end, and `working_days` (0 is Monday) are those that are compared with each other.
     """
 
     rules_for: Callable[[str, str], Rule]
     lateness_ms: Mapping[str, int] = field(default_factory=lambda: {"push": 90_000, "csv": 90_000})
     width_ms: int = 30_000
     speed_of: Callable[[str, str], int] = _as_claimed
+    zone: str = "UTC"
+    working_days: frozenset[int] = frozenset(range(5))
 
     def speeds(self, layout: Layout) -> Ints:
         """The speeds that an operator set, by the layout's ports, 0 where nobody did."""

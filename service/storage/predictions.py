@@ -6,12 +6,13 @@ import json
 from collections.abc import Collection
 from typing import Any, NamedTuple
 
+import msgspec
 from sqlalchemy import Connection, Select, and_, insert, or_, select
 
 from service.errors import NotFound
 from service.storage import cursors, tables
 from service.storage.dialects import among
-from service.terms import DIRECTIONS, Outcome, Prediction
+from service.terms import DIRECTIONS, Prediction, Verdict
 
 _table, _lines = tables.predictions, tables.change_teams
 _COLUMNS = (
@@ -30,12 +31,11 @@ _COLUMNS = (
 
 
 class Came(NamedTuple):
-    """A prediction that a verdict was told on for good, and the verdict's outcome."""
+    """A prediction, and the verdict that was told on it for good."""
 
-    prediction_id: str
+    prediction: Prediction
     change_id: str
-    success: float
-    outcome: Outcome
+    verdict: Verdict
 
 
 def keep(connection: Connection, prediction: Prediction) -> None:
@@ -99,12 +99,14 @@ def taken(connection: Connection, prediction_ids: Collection[str]) -> dict[str, 
 def come(connection: Connection) -> list[Came]:
     """Every prediction whose verdict is final, in the order in which they were made."""
     query = (
-        select(_table.c.id, _lines.c.change_id, _table.c.success, _lines.c.outcome)
+        _kept()
+        .add_columns(_lines.c.change_id, _lines.c.verdict)
         .join(_lines, _lines.c.prediction_id == _table.c.id)
         .where(_lines.c.final.is_(True))
         .order_by(_table.c.made_ms, _table.c.id)
     )
-    return [Came(row[0], row[1], row[2], Outcome(row[3])) for row in connection.execute(query)]
+    rows = connection.execute(query)
+    return [Came(_read(row[:-2]), row.change_id, msgspec.json.decode(row.verdict, type=Verdict)) for row in rows]
 
 
 def _kept() -> Select[Any]:
@@ -112,5 +114,5 @@ def _kept() -> Select[Any]:
 
 
 def _read(row: Any) -> Prediction:
-    told = row._asdict()
+    told = dict(zip(_COLUMNS, row, strict=True))
     return Prediction(**{**told, "direction": DIRECTIONS[told["direction"]], "inputs": json.loads(told["inputs"])})

@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service import __version__
 from service.web import (
+    changes,
     deliveries,
     devices,
     findings,
@@ -15,7 +16,9 @@ from service.web import (
     metrics,
     odds,
     openapi,
+    predictions,
     refusals,
+    replays,
     samples,
     sources,
     teams,
@@ -43,7 +46,22 @@ def make(services: Services) -> FastAPI:
     )
     application.state.services = services
     refusals.hold(application)
-    for noun in (samples, findings, teams, devices, inventory, sources, deliveries, odds, health, metrics, landing):
+    for noun in (
+        samples,
+        findings,
+        teams,
+        devices,
+        inventory,
+        sources,
+        deliveries,
+        changes,
+        predictions,
+        odds,
+        replays,
+        health,
+        metrics,
+        landing,
+    ):
         application.include_router(noun.router)
     openapi.describe(application)
     application.add_middleware(Edge, services=services)

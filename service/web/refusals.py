@@ -19,6 +19,13 @@ from service import errors
 
 MEDIA_TYPE = "application/problem+json"
 RETRY_AFTER_S = 5
+# For a route whose body names what may not be there; one whose path does so has this anyway.
+NOT_KNOWN: dict[int | str, dict[str, Any]] = {
+    404: {
+        "description": "There is no such thing",
+        "content": {MEDIA_TYPE: {"schema": {"$ref": "#/components/schemas/Problem"}}},
+    }
+}
 STATUS: dict[type[Exception], HTTPStatus] = {
     errors.UnusableInput: HTTPStatus.BAD_REQUEST,
     errors.TooLarge: HTTPStatus.REQUEST_ENTITY_TOO_LARGE,
@@ -30,6 +37,7 @@ STATUS: dict[type[Exception], HTTPStatus] = {
     errors.BadSignature: HTTPStatus.UNAUTHORIZED,
     errors.WrongState: HTTPStatus.CONFLICT,
     errors.DatabaseNotReady: HTTPStatus.SERVICE_UNAVAILABLE,
+    errors.ReplayRefused: HTTPStatus.CONFLICT,
     errors.Overloaded: HTTPStatus.SERVICE_UNAVAILABLE,
     errors.ServiceError: HTTPStatus.INTERNAL_SERVER_ERROR,
 }

@@ -8,7 +8,7 @@ from service.storage.changes import Place
 from service.terms import EGRESS, INGRESS, Baseline, Outcome
 
 FRONT, STORE = Place(1, EGRESS), Place(2, EGRESS)
-FROZEN = Baseline(((EPOCH_MS, EPOCH_MS + 60_000),), 2, 1, ("2026-11-25",), "Europe/Lisbon", EPOCH_MS)
+FROZEN = Baseline(((EPOCH_MS, EPOCH_MS + 60_000),), 60_000, 2, 1, ("2026-11-25",), "Europe/Lisbon", EPOCH_MS)
 
 
 @pytest.fixture

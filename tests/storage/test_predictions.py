@@ -87,5 +87,5 @@ class TestCome:
         for line, final in zip(changes.lines(connection, "c1"), (True, False), strict=True):
             changes.tell(connection, line, a_verdict(Outcome.IMPROVED), EPOCH_MS, final=final)
 
-        assert predictions.come(connection) == [Came("p1", "c1", 0.93, Outcome.IMPROVED)]
+        assert predictions.come(connection) == [Came(a_prediction(), "c1", a_verdict(Outcome.IMPROVED))]
         assert predictions.taken(connection, ["p1", "p2", "p3"]) == {"p1": "c1", "p2": "c1"}

@@ -1,0 +1,256 @@
+"""The shapes of what is told and answered about changes, predictions and verdicts."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, ConfigDict, Field
+
+from service.errors import WrongQuestion
+from service.evaluation.recording import MOST_TEAMS
+from service.web.models import Direction, Page, Shape
+from service.web.parameters import milliseconds
+
+ChangeKind = Literal["method", "far-end", "re-draw", "capacity", "repair", "other"]
+OutcomeWord = Literal["evened-out", "improved", "unchanged", "worse", "moved", "cannot-tell-yet"]
+OptionName = Literal[
+    "leave",
+    "source-mac",
+    "ip-pair",
+    "layer4-tuple",
+    "virtual-port",
+    "load-aware",
+    "active-standby",
+    "add-capacity",
+    "mend",
+]
+Name = Annotated[str, Field(min_length=1, max_length=255)]
+Rate = Annotated[float, Field(ge=0, le=1e15, allow_inf_nan=False)]
+Speed = Annotated[float, Field(ge=1, le=1e15, allow_inf_nan=False)]
+Chance = Annotated[float, Field(ge=0, le=1, allow_inf_nan=False)]
+
+
+def _instant(text: str) -> str:
+    try:
+        milliseconds("at", text)
+    except WrongQuestion as wrong:
+        raise ValueError(wrong.why) from wrong
+    return text
+
+
+Instant = Annotated[str, AfterValidator(_instant), Field(json_schema_extra={"format": "date-time"})]
+
+
+class Asked(Shape):
+    """Something that is told, with no field that nobody knows."""
+
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class ChangedTeam(Asked):
+    """A team that was changed; both directions unless one is named."""
+
+    device: Name
+    team: Name
+    direction: Direction | None = None
+    prediction: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=32,
+        description="What the change is held against; left out, the last one made for this team before the change",
+    )
+
+
+class NewChange(Asked):
+    """That something was changed by people at one team or at many, when, by whom and why."""
+
+    at: Instant = Field(description="When it was made, RFC 3339")
+    what: str = Field(min_length=1, max_length=2000)
+    teams: list[ChangedTeam] = Field(min_length=1, max_length=MOST_TEAMS)
+    who: str | None = Field(default=None, min_length=1, max_length=255, description="Who made it; the caller else")
+    reference: str = Field(default="", max_length=255, description="Its number in your own change control")
+    kind: ChangeKind = "other"
+    settle_seconds: int = Field(default=300, ge=0, le=86_400, description="Nothing so near to it counts")
+    compare_until: Instant | None = Field(
+        default=None, description="Until when it is watched on each day that is compared, at most a day"
+    )
+    request: str = Field(default="", max_length=128, description="Your name for this request: told twice, kept once")
+
+
+class Inputs(Asked):
+    """What odds are drawn from."""
+
+    items_bps: list[Rate] = Field(min_length=1, max_length=200)
+    links_bps: list[Speed] = Field(min_length=1, max_length=8)
+    background_bps: list[Rate] = Field(default=[], max_length=8, description="By link; nothing where left out")
+    line: float = Field(default=0.75, ge=0.01, le=1, allow_inf_nan=False)
+
+
+class NewPrediction(Asked):
+    """What is foretold of a team and direction before a change: stated, drawn from inputs, or a finding's advice."""
+
+    device: Name
+    team: Name
+    direction: Direction
+    option: OptionName
+    success: Chance | None = Field(default=None, description="The chance that no member exceeds the hot line")
+    inputs: Inputs | None = Field(default=None, description="Drawn from these where success is left out")
+    finding_id: str = Field(
+        default="", max_length=32, description="Its advice gives the chance where nothing else does"
+    )
+    seed: int = Field(default=1, ge=0, le=2**31 - 1)
+    text: str = Field(default="", max_length=2000)
+    later_change: bool = Field(default=False, description="It is about a change still to come, not one made already")
+
+
+class Span(Shape):
+    """A stretch of time, half-open."""
+
+    start: datetime
+    end: datetime
+
+
+class Baseline(Shape):
+    """What a change is compared with, frozen when the change was recorded."""
+
+    spans: list[Span]
+    days: list[str] = Field(description="The dates on which the spans begin, in `zone`")
+    zone: str
+    windows: int
+    counted: int = Field(description="Of the windows, those with an even split of at least 10 %")
+    frozen_at: datetime
+
+
+class Side(Shape):
+    """One side of a comparison."""
+
+    windows: int
+    counted: int
+    effective: float
+    tau: float
+    excess: float | None
+    busiest: float | None
+    share: float | None
+    even_split: float | None
+    delivered_bps: int | None
+    flagged_minutes: float
+    discard_ratio: float | None
+    hot_port: str
+
+
+class Verdict(Shape):
+    """What came of a change for one team and direction; `low` and `high` bound the difference with 95 %."""
+
+    outcome: OutcomeWord
+    text: str
+    before: Side
+    after: Side
+    difference: float | None
+    low: float | None
+    high: float | None
+    boot_low: float | None
+    boot_high: float | None
+    load_ratio: float | None
+    comparable: float | None
+    harm: list[str]
+    now_full: bool
+    reasons: list[str]
+    could_tell_at: datetime | None
+
+
+class Prediction(Shape):
+    """What was foretold, and what came of it once that is known."""
+
+    id: str
+    team_id: int
+    direction: Direction
+    option: str
+    success: float
+    made_at: datetime
+    made_by: str
+    seed: int
+    text: str
+    inputs: dict[str, Any]
+    finding_id: str | None
+    change_id: str | None = Field(description="The change that is held against it")
+
+
+class Change(Shape):
+    """A change as it was recorded."""
+
+    id: str
+    at: datetime
+    who: str
+    what: str
+    reference: str
+    kind: ChangeKind
+    settle_seconds: float
+    after_begins_at: datetime = Field(description="No window counts from as long before the change until then")
+    created_at: datetime
+    created_by: str
+    outcomes: dict[str, int] = Field(description="How many teams and directions have which outcome")
+
+
+class Result(Shape):
+    """One team and direction of a change."""
+
+    team_id: int
+    device: str
+    team: str
+    direction: Direction
+    outcome: OutcomeWord
+    final: bool
+    verdict_at: datetime | None
+    verdict: Verdict | None
+    baseline: Baseline | None
+    prediction: Prediction | None
+
+
+class Fleet(Shape):
+    """What came of a change over all its teams in one direction, beside what luck alone would do."""
+
+    direction: Direction
+    text: str
+    outcomes: dict[str, int]
+    told: int = Field(description="Teams with a verdict")
+    better: int = Field(description="Of these, those that evened out or improved")
+    p: float | None = Field(description="One-sided sign test against even odds")
+    by_luck: float
+    give_or_take: float
+    is_shown: bool
+
+
+class WholeChange(Change):
+    """A change with all that came of it."""
+
+    teams: list[Result]
+    fleet: list[Fleet]
+    note: str
+
+
+class Fifth(Shape):
+    """Predictions of about the same chance, and how often they came true."""
+
+    low: float
+    high: float
+    count: int
+    foretold: float
+    came_true: float
+
+
+class Score(Shape):
+    """How well what was foretold came true: the Brier score, 0 is perfect, 0.25 is guessing even odds."""
+
+    count: int
+    brier: float | None
+    text: str
+    by_fifth: list[Fifth]
+
+
+class Changes(Page[Change]):
+    """Changes on one page."""
+
+
+class Predictions(Page[Prediction]):
+    """Predictions on one page."""
