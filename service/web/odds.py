@@ -17,7 +17,7 @@ router = APIRouter(prefix="/v1/odds", tags=["odds"], dependencies=[KNOWN_ONLY])
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
 
 
-@router.get("", summary="Odds of equal items", response_model=odds_models.EqualOdds)
+@router.get("/equal", summary="Odds of equal items", response_model=odds_models.EqualOdds)
 def equal(
     _caller: Viewer,
     items: Annotated[int, Query(ge=1, le=MOST_EQUAL, description="How many equal items")],

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import ConfigDict, Field
+from pydantic import BeforeValidator, ConfigDict, Field
 
 from service.errors import WrongState
 from service.numerics.odds_asked import Question
@@ -14,7 +14,20 @@ from service.web.models import Shape
 # What is answered while the caller waits; `lopside odds` takes more.
 MOST_ITEMS, MOST_LINKS, MOST_DEMANDS = 64, 8, 4
 MOST_BPS = 10**13
-Bps = Annotated[int, Field(ge=0, le=MOST_BPS)]
+
+
+def _whole(told: object) -> object:
+    """JSON Schema calls 5.0 an integer as well."""
+    return int(told) if isinstance(told, float) and told.is_integer() else told
+
+
+# Last of the annotations: bounds outside of it would be held, but not described.
+WHOLE = BeforeValidator(_whole)
+Bps = Annotated[int, Field(ge=0, le=MOST_BPS), WHOLE]
+Speed = Annotated[int, Field(ge=1, le=MOST_BPS), WHOLE]
+LinkAt = Annotated[int, Field(ge=0, lt=MOST_LINKS), WHOLE]
+Seed = Annotated[int, Field(ge=0, le=2**53), WHOLE]
+Moves = Annotated[int, Field(ge=0, le=MOST_ITEMS), WHOLE]
 Demand = Annotated[float, Field(gt=0, le=MOST_DEMAND)]
 
 
@@ -28,13 +41,13 @@ class OddsItem(Asked):
     """A conversation or virtual port that stays whole; `link` is where it is, counted from 0 in the order of links."""
 
     bps: Bps
-    link: int | None = Field(default=None, ge=0, lt=MOST_LINKS)
+    link: LinkAt | None = None
 
 
 class OddsLink(Asked):
     """A member: its speed, and what it carries besides the items."""
 
-    bps: int = Field(ge=1, le=MOST_BPS)
+    bps: Speed
     background_bps: Bps = 0
 
 
@@ -45,8 +58,8 @@ class OddsQuestion(Asked):
     links: list[OddsLink] = Field(min_length=1, max_length=MOST_LINKS)
     line: float = Field(default=0.75, gt=0, le=1, description="The share of its speed that a member must not exceed")
     demands: list[Demand] = Field(default=list(DEMANDS), min_length=1, max_length=MOST_DEMANDS)
-    seed: int = Field(default=1, ge=0, le=2**53, description="Of the draws, where there are too many to count")
-    most_moves: int | None = Field(default=None, ge=0, le=MOST_ITEMS, description="How many items the best may move")
+    seed: Seed = Field(default=1, description="Of the draws, where there are too many to count")
+    most_moves: Moves | None = Field(default=None, description="How many items the best may move")
 
 
 class OddsChance(Shape):
