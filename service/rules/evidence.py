@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from dataclasses import fields
 
-from service.rules import words
+from service.rules import unfit_signs, words
 from service.terms import DIRECTIONS, EGRESS, Evidence, Finding, MemberFigure, Rule, TeamName
 
 BREAK = "; "
+# What would show where the trouble is, of a member that must not be used.
+UNFIT_NEEDS = {
+    "one-sided": "the far-end port's counters and its state in the bundle",
+    "unanswered": "which VLANs the far-end port carries",
+    "sick": "errors at the cable's other end",
+}
 
 
 def of(finding: Finding, team: TeamName, rule: Rule) -> Evidence:
@@ -35,10 +41,12 @@ def rule_note(rule: Rule) -> str:
 
 
 def _for(finding: Finding, rule: Rule) -> tuple[str, ...]:
+    seen = f"seen in {finding.windows_flagged} of {finding.windows_evaluable} windows"
+    if finding.kind in unfit_signs.UNFIT_WORDS:
+        # What its figures were is known only where they were read, so it is carried on.
+        return (*unfit_signs.kept(finding.evidence.speaks_for, finding.kind), seen)
     hot = words.line(rule.hot_above)
-    told = [
-        f"{_names(finding.hot)} above {hot}; seen in {finding.windows_flagged} of {finding.windows_evaluable} windows"
-    ]
+    told = [f"{_names(finding.hot)} above {hot}; {seen}"]
     if finding.idle:
         told.append(f"{_names(finding.idle)} below {words.line(rule.idle_below)}")
     told.append(f"evenly split all would be at {words.percent(finding.even_split)}")
@@ -72,12 +80,14 @@ def _missing(finding: Finding, team: TeamName) -> tuple[str, ...]:
         told.append(f"{blind} of {finding.windows_seen} windows without usable data")
     unknown = [member for member in finding.members if member.utilisation is None and member.why_not != "down"]
     told += [f"{member.port}: {member.why_not}" for member in unknown]
-    if finding.basis == "counted":
+    if finding.basis == "counted" and finding.kind not in unfit_signs.UNFIT_WORDS:
         told.append(
             "packets not counted, so this is as counted; on the wire it is more, by 1.3 % in frames of 1,518 octets"
             " and 31 % in frames of 64: send packet counters"
         )
-    if finding.direction == DIRECTIONS[EGRESS]:
+    if finding.kind in unfit_signs.UNFIT_WORDS:
+        told.append(UNFIT_NEEDS[finding.kind])
+    elif finding.direction == DIRECTIONS[EGRESS]:
         if finding.discard_ratio is None:
             told.append("discards not counted, so harm unknown")
     else:

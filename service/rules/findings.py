@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from service.rules import evidence, reading, words
+from service.rules import evidence, reading, unfit_signs, words
 from service.rules.life import Step
 from service.rules.reading import Place, Scene
 from service.rules.state import RECURRENCES, LifeState
@@ -137,7 +137,19 @@ def _raised(scene: Scene, place: Place, step: Step) -> Finding:
         windows_flagged=step.flagged,
         hot_until_ms=step.at_ms,
     )
-    return _stated(scene, reading.with_figures(scene, place, finding, np.array([window])), place)
+    finding = reading.with_figures(scene, place, finding, np.array([window]))
+    return _stated(scene, _about_unfit(scene, finding, window), place)
+
+
+def _about_unfit(scene: Scene, finding: Finding, window: int) -> Finding:
+    """A finding about members that must not be used has their peak, not that of the team's busiest."""
+    if finding.kind not in unfit_signs.UNFIT_WORDS:
+        return finding
+    busiest = max(finding.hot, key=lambda member: member.utilisation or 0.0)
+    peak_ms = scene.teams.span.first_ms + window * scene.teams.span.width_ms
+    return replace(
+        finding, peak=round(busiest.utilisation or 0.0, reading.ROUNDED), peak_port=busiest.port, peak_ms=peak_ms
+    )
 
 
 def _changed(finding: Finding, step: Step) -> Finding:
@@ -158,7 +170,7 @@ def _seen(scene: Scene, place: Place, finding: Finding, start: int, end: int) ->
     team, direction, family = place
     span = scene.teams.span
     part = (team, slice(start, end), direction)
-    known = scene.teams.evaluable[part] & reading.same_basis(scene, part, finding)
+    known = reading.known(scene, part, finding)
     flagged = known & reading.carries(scene.teams, part, family)
     end_ms = span.first_ms + end * span.width_ms
     finding = reading.with_peak(scene, place, finding, start + np.flatnonzero(known))
@@ -199,5 +211,11 @@ def _said(step: Step, before: Finding | None, finding: Finding) -> str:
         return f"evaluable again: {evidence.figures(finding)}"
     if before is not None and before.unverified:
         return "ended: for an hour the source has counted on another basis, on which it is judged anew"
+    return _said_cleared(step, finding)
+
+
+def _said_cleared(step: Step, finding: Finding) -> str:
     lasted = words.minutes((finding.hot_until_ms or step.at_ms) - finding.since_ms)
+    if finding.kind in unfit_signs.UNFIT_WORDS:
+        return f"cleared, {finding.kind} for {lasted}: {words.listed(member.port for member in finding.hot)}"
     return f"cleared, hot for {lasted}, at most {words.percent(finding.peak)} on {finding.peak_port}"

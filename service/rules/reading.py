@@ -8,14 +8,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
+from service.rules import unfit_signs
 from service.rules.state import ON_WIRE_BASES, on_wire
 from service.terms import (
     BASIS_WORDS,
     EGRESS,
     FAMILY_OF,
+    MOST_MEMBERS,
     UNKNOWN,
     WHY_NOT_WORDS,
     Basis,
+    Evidence,
     Family,
     Finding,
     Kind,
@@ -59,6 +62,8 @@ def with_peak(scene: Scene, place: Place, finding: Finding, windows: Rows) -> Fi
     """The finding with the highest utilisation and the worst discards of evaluable windows; of equals, the oldest."""
     if len(windows) == 0:
         return finding
+    if finding.kind in unfit_signs.UNFIT_WORDS:
+        return _with_peak_of_unfit(scene, place, finding, windows)
     team, direction, _ = place
     values = np.round(scene.teams.utilisation[team, windows, direction].astype(np.float32), ROUNDED).astype(float)
     best = int(np.argmax(values))
@@ -75,6 +80,27 @@ def with_peak(scene: Scene, place: Place, finding: Finding, windows: Rows) -> Fi
     return replace(finding, discard_ratio=_worse(finding.discard_ratio, scene.teams.discards[team, windows, direction]))
 
 
+def _with_peak_of_unfit(scene: Scene, place: Place, finding: Finding, windows: Rows) -> Finding:
+    """The finding with the highest utilisation of its unfit members in the windows in which they show it."""
+    for window in windows.tolist():
+        for member in unfit_members(scene, place, window):
+            figure = _figure(scene, scene.ports(place[0])[member], window, place[1])
+            peak = round(figure.utilisation or 0.0, ROUNDED)
+            if peak > finding.peak:
+                peak_ms = scene.teams.span.first_ms + window * scene.teams.span.width_ms
+                finding = replace(finding, peak=peak, peak_port=figure.port, peak_ms=peak_ms)
+    return finding
+
+
+def unfit_members(scene: Scene, place: Place, window: int) -> list[int]:
+    """The positions of members that show in a window that they must not be used; none but in the build family."""
+    team, direction, family = place
+    if family != Family.BUILD or not scene.teams.unfit.size:
+        return []
+    bits = int(scene.teams.unfit[team, window, direction])
+    return [position for position in range(MOST_MEMBERS) if bits >> position & 1]
+
+
 def with_figures(scene: Scene, place: Place, finding: Finding, windows: Rows) -> Finding:
     """The finding with what its members showed in the last of some flagged windows."""
     if len(windows) == 0:
@@ -84,13 +110,20 @@ def with_figures(scene: Scene, place: Place, finding: Finding, windows: Rows) ->
     at = (team, window, direction)
     members = tuple(_figure(scene, port, window, direction) for port in scene.ports(team))
     hot, idle = int(scene.teams.hot[at]), int(scene.teams.idle[at])
+    unfit = unfit_members(scene, place, window)
+    if unfit:
+        hot, idle = int(scene.teams.unfit[at]), 0
+        ports = scene.ports(team)
+        shown = unfit_signs.Members(scene.members, ports, [member.port for member in members], window)
+        signs = unfit_signs.of(shown, Kind(int(scene.teams.unfit_kind[at])), unfit)
+        finding = replace(finding, evidence=Evidence(signs))
     return replace(
         finding,
         members=members,
         hot=tuple(member for i, member in enumerate(members) if hot >> i & 1),
         idle=tuple(member for i, member in enumerate(members) if idle >> i & 1),
-        even_split=float(scene.teams.even_split[at]),
-        imbalance=float(scene.teams.imbalance[at]),
+        even_split=float(np.nan_to_num(scene.teams.even_split[at])),
+        imbalance=float(np.nan_to_num(scene.teams.imbalance[at])),
         usable_bps=_whole(scene.teams.usable_bps[at]),
         stranded_bps=_whole(scene.teams.stranded_bps[at]),
         room_bps=_whole(scene.teams.room_bps[at]),
@@ -112,9 +145,18 @@ def _figure(scene: Scene, port: int, window: int, direction: int) -> MemberFigur
 def carries(teams: TeamWindows, part: Part, family: int) -> Truths:
     """Which windows of a part carry a kind of the family."""
     if family == Family.BUILD:
-        return teams.degraded[part]
+        return teams.degraded[part] | (teams.unfit_kind[part] > 0) if teams.unfit_kind.size else teams.degraded[part]
     kinds = [kind for kind, of in FAMILY_OF.items() if of == family and kind != Kind.OSCILLATING]
     return np.isin(teams.kind[part], kinds)
+
+
+def known(scene: Scene, part: Part, finding: Finding) -> Truths:
+    """Which windows of a part say anything of a finding; what packets show rests on no utilisation."""
+    teams = scene.teams
+    if finding.kind in unfit_signs.UNFIT_WORDS and teams.unfit_kind.size:
+        plain = teams.evaluable[part] & ~teams.unfit_blind[part]
+        return plain | (teams.unfit_kind[part] > 0) | teams.recovering[part]
+    return teams.evaluable[part] & same_basis(scene, part, finding)
 
 
 def same_basis(scene: Scene, part: Part, finding: Finding) -> Truths:
