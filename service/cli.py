@@ -8,7 +8,18 @@ import traceback
 import click
 
 from service import __version__
-from service.commands import administering, checking, collecting, importing, inventory, odds, pushing, serving
+from service.commands import (
+    administering,
+    archiving,
+    checking,
+    collecting,
+    importing,
+    inventory,
+    odds,
+    pushing,
+    replaying,
+    serving,
+)
 from service.commands.group import Commands
 
 # What a program should end with that found a mistake of its own: EX_SOFTWARE of sysexits.h. A check ends with 1
@@ -33,6 +44,8 @@ for command in (
     *inventory.COMMANDS,
     *pushing.COMMANDS,
     *odds.COMMANDS,
+    *replaying.COMMANDS,
+    *archiving.COMMANDS,
     *administering.COMMANDS,
 ):
     cli.add_command(command)

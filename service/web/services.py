@@ -48,6 +48,7 @@ class Services:
     policy: Policy = field(default_factory=lambda: Policy(lambda _device, _team: Rule()))
     behind_after_ms: int = 120_000  # later than this after a window was due, evaluation is behind
     tally: Tally = field(default_factory=Tally)
+    replays: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(1))  # at once
     pushes: threading.BoundedSemaphore = field(init=False)  # room for those that are worked at
 
     def __post_init__(self) -> None:
