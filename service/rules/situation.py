@@ -61,7 +61,7 @@ class Situation:
 
 
 def stretch(finding: Finding, width_ms: int) -> tuple[int, int]:
-    """From when to when windows are looked at: half an hour before it began, up to its last flagged window of 90 min."""
+    """From when to when windows are looked at: from half an hour before it began to the last flagged of 90 min."""
     until_ms = min(finding.hot_until_ms or finding.raised_ms, finding.since_ms + AFTER_MS)
     return (finding.since_ms - BEFORE_MS) // width_ms * width_ms, -(-until_ms // width_ms) * width_ms
 

@@ -10,6 +10,7 @@ project's.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -18,7 +19,7 @@ from service.rules import words
 from service.rules.diagnoses import signs as reading
 from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
-from service.terms import CONVERSATION, Diagnosis, Evidence, Item, Sure
+from service.terms import CONVERSATION, Diagnosis, Evidence, Floats, Item, Sure
 
 NAME = "one-conversation"
 MOST_OF_MEMBER = 0.90  # one item so large is the member's load
@@ -37,6 +38,13 @@ LARGE_ANSWER = 500
 SAME_RATE = 0.05  # two levels of one item differ by no more than what else the members carry
 ALONE = 0.01  # of line rate; where nothing else reaches it, the conversation hurts only itself
 ASK_ITEMS = "flow records or virtual-port counters"
+
+
+class Moved(NamedTuple):
+    """From which member an item came, and the last window in which it was wholly there."""
+
+    port: int
+    last: int
 
 
 @dataclass
@@ -67,9 +75,9 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     onset = signs.onset
     stepped = case.weigh(_stepped(situation, signs, onset))
     moved = _moved(signs, onset)
-    steady = case.weigh(_steady(signs)) and case.weigh(_level(situation, signs, moved))
+    steady = case.weigh(_steady(_plateau(signs, moved))) and case.weigh(_level(situation, signs, moved))
     large = case.weigh(_large(situation, signs, onset))
-    answered = case.weigh(_answered(signs, onset)) or bool(moved)
+    answered = case.weigh(_answered(signs, onset)) or moved is not None
     if items:
         case.against.append(f"the largest item known is {_share_told(items)} of {signs.name}")
     else:
@@ -127,8 +135,16 @@ def _stepped(situation: Situation, signs: Signs, onset: Step | None) -> tuple[bo
     )
 
 
-def _steady(signs: Signs) -> tuple[bool | None, str]:
-    level = signs.used[signs.of, signs.since_onset()]
+def _plateau(signs: Signs, moved: Moved | None) -> Floats:
+    """The hot member's level, after that which the same item had on another member before it moved."""
+    here = signs.used[signs.of, signs.since_onset()]
+    if moved is None:
+        return here
+    up = [step.at for step in signs.levels[moved.port] if step.height > 0 and step.at <= moved.last]
+    return np.concatenate([signs.used[moved.port, max(up, default=0) : moved.last + 1], here])
+
+
+def _steady(level: Floats) -> tuple[bool | None, str]:
     known = level[~np.isnan(level)]
     least = AT_CEILING if len(known) and known.mean() >= CEILING else STEADY_WINDOWS
     varies = variation(level)
@@ -141,13 +157,13 @@ def _steady(signs: Signs) -> tuple[bool | None, str]:
     return True, f"steady since, {told} in {len(known)} windows"
 
 
-def _level(situation: Situation, signs: Signs, moved: str) -> tuple[bool | None, str]:
+def _level(situation: Situation, signs: Signs, moved: Moved | None) -> tuple[bool | None, str]:
     """A plateau means a limit: this link, the sender's own link, or the sender itself where the rate goes along."""
     here = signs.since_onset()
     if reading.mean(signs.used[signs.of, here]) >= CEILING:
         return True, "at line rate"
-    if moved:
-        return True, moved
+    if moved is not None:
+        return True, f"the whole of it moved at once from {situation.ports[moved.port]}, at the same rate"
     before = signs.onset.before * reading.line_speed(situation, signs.of) if signs.onset else 0.0
     bps = reading.mean(signs.bps[signs.of, here]) - before
     if any(CEILING <= bps / speed <= 1.0 for speed in STANDARD_BPS):
@@ -155,16 +171,17 @@ def _level(situation: Situation, signs: Signs, moved: str) -> tuple[bool | None,
     return None, "why the rate stays where it is: neither this link's speed nor a sender's"
 
 
-def _moved(signs: Signs, onset: Step | None) -> str:
-    """What another member lost in the same moment, where that is the whole step: one item that moved."""
+def _moved(signs: Signs, onset: Step | None) -> Moved | None:
+    """The member that lost in the same moment what the hot one got, whole: one item that moved."""
     if onset is None:
-        return ""
+        return None
+    rate = signs.bps[signs.of, onset.at]
     for port in reading.others(signs):
         for step in signs.levels[port]:
-            same = abs(signs.bps[port, step.last] - signs.bps[signs.of, onset.at])
-            if step.height < 0 and abs(step.at - onset.at) < 2 and same <= SAME_RATE * signs.bps[signs.of, onset.at]:
-                return "the whole of it moved at once from another member, at the same rate"
-    return ""
+            same = abs(signs.bps[port, step.last] - rate) <= SAME_RATE * rate
+            if step.height < 0 and abs(step.at - onset.at) < 2 and same:
+                return Moved(port, step.last)
+    return None
 
 
 def _large(situation: Situation, signs: Signs, onset: Step | None) -> tuple[bool | None, str]:
