@@ -16,6 +16,15 @@ OPENINGS = {
     "hot-no-sibling": "no sibling: ",
     "oscillating": "oscillating: ",
     "degraded": "degraded: ",
+    "one-sided": "",
+    "unanswered": "",
+    "sick": "",
+}
+# What is said of a member that is up and yet must not be used, in place of how hot it is.
+UNFIT = {
+    "one-sided": "up but nothing comes back",
+    "unanswered": "up but nobody answers it",
+    "sick": "sick: what comes is damaged",
 }
 
 
@@ -43,6 +52,9 @@ def _open(finding: Finding, what: str, told_ms: int) -> str:
     sibling = _sibling(finding, loaded.port)
     last = "last " if what == "unverified" else ""
     key = f"{_opening(finding, what)}member {{member}} {last}at {spoken.percent(loaded.utilisation)} for {lasted}"
+    if finding.kind in UNFIT:
+        at, fault = spoken.percent(loaded.utilisation), finding.kind if last else UNFIT[finding.kind]
+        key = f"{_opening(finding, what)}member {{member}} at {at} {fault}, {lasted}"
     named = _with_names(key + _beside(sibling), finding, loaded.port, sibling.port if sibling else None)
     return "".join((named, _speeds(finding), _how_many(finding), _harm(finding), _news(finding, what)))
 
@@ -92,7 +104,7 @@ def _lasted(finding: Finding, what: str, told_ms: int, zone: str) -> str:
     calm_ms = finding.hot_until_ms or told_ms
     span = f"{spoken.clock(finding.since_ms, told_ms, zone)}-{spoken.clock(calm_ms, told_ms, zone)}"
     lasted = spoken.lasting(calm_ms - finding.since_ms)
-    word = "degraded" if finding.family == "build" else "hot"
+    word = finding.kind if finding.family == "build" else "hot"
     if what == "combined":
         # Nobody heard of it while it lasted, so this one message says that it was and that it is over.
         return f"member {{member}} was {word} {span}, over: {lasted}"

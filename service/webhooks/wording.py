@@ -56,9 +56,15 @@ def _within(lines: Iterable[str], room: int) -> list[str]:
 def _between(finding: Finding, what: str) -> list[str]:
     """The lines between the first and the last, most important first."""
     if what in ("cleared", "combined"):
-        return _told(_why(finding), _whose(finding))
+        return _told(_why(finding), _whose(finding), _change(finding))
     facts = _told(
-        _warning(finding), _why(finding), _whose(finding), _advice(finding), _split(finding), _everyone(finding)
+        _warning(finding),
+        _why(finding),
+        _whose(finding),
+        _advice(finding),
+        _change(finding),
+        _split(finding),
+        _everyone(finding),
     )
     evidence = finding.evidence
     return facts + _told(
@@ -97,6 +103,10 @@ def _advice(finding: Finding) -> str:
     return f"{_sentence(plain(finding.advice).rstrip('.'))}." if finding.advice else ""
 
 
+def _change(finding: Finding) -> str:
+    return f"{_sentence(plain(finding.change).rstrip('.'))}." if finding.change else ""
+
+
 def _warning(finding: Finding) -> str:
     unfit = [member for member in finding.members if member.why_not in NO_TARGET]
     if not unfit:
@@ -114,7 +124,7 @@ def _split(finding: Finding) -> str:
         return f"{evenly}: capacity first, no way of splitting cures it."
     if finding.kind == "hot-no-sibling":
         return "No sibling is left to share with: repair or capacity first."
-    return "" if finding.kind == "degraded" else f"{evenly}.{_usable(finding)}"
+    return "" if finding.family == "build" else f"{evenly}.{_usable(finding)}"
 
 
 def _usable(finding: Finding) -> str:

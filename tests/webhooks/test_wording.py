@@ -192,6 +192,26 @@ class TestTextOf:
 
         assert not set("<>@[]") & set(text)
 
+    @pytest.mark.parametrize(
+        ("kind", "said"),
+        [
+            ("one-sided", "member m2 at 0 % up but nothing comes back, 10 min, member m1 at 77 %"),
+            ("unanswered", "member m2 at 0 % up but nobody answers it, 10 min, member m1 at 77 %"),
+            ("sick", "member m2 at 0 % sick: what comes is damaged, 10 min, member m1 at 77 %"),
+        ],
+    )
+    def test_says_what_is_the_matter_with_a_member_and_that_it_must_get_no_load(self, kind, said):
+        m1, m2 = MemberFigure("m1", 0.77, GIGABIT), MemberFigure("m2", 0.0, GIGABIT, "broken")
+        finding = a_finding(
+            kind=kind, family="build", hot=(m2,), idle=(), members=(m1, m2), raised_ms=EPOCH_MS + 10 * MINUTE
+        )
+
+        first, second, *_ = text_of(finding, "raised").splitlines()
+
+        assert first.startswith(f"sm-07, team front, egress: {said} (1 G each).")
+        assert second == "Do not move load to m2 (broken)."
+        assert "Evenly split" not in text_of(finding, "raised")
+
     @pytest.mark.parametrize("what", WHATS)
     @given(finding=weird_findings)
     def test_stays_short_whole_and_on_its_lines_whatever_the_finding(self, what, finding):
