@@ -9,8 +9,9 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, fields
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -19,6 +20,7 @@ import pyarrow.parquet as pq
 
 from service.errors import UnusableInput
 from service.feeds.archive_columns import as_samples, as_table
+from service.feeds.files import Named, opened
 from service.terms import Facts, FactsTable, PortName, Samples
 
 VERSION = 1
@@ -68,40 +70,50 @@ def day_of(samples: Samples, facts: FactsTable, seats: tuple[Seat, ...], bounds_
     return Day(Head(seats, rows, table, *bounds_ms, digest_of(held, table, seats)), held)
 
 
-def write(path: Path, day: Day) -> None:
-    """Write a day into a file of its own."""
+def octets_of(day: Day) -> bytes:
+    """A day as a file of its own holds it."""
     table = as_table(day.samples, [seat.name for seat in day.head.seats])
     counted = [name for name in table.schema.names if name not in ("device", "port", "facts")]
+    out = pa.BufferOutputStream()
     pq.write_table(
         table.replace_schema_metadata({REMARKS: json.dumps(_remarks(day.head)).encode()}),
-        path,
+        out,
         compression="zstd",
         use_dictionary=["device", "port", "facts"],
         column_encoding=dict.fromkeys(counted, "DELTA_BINARY_PACKED"),  # counters grow little from row to row
         write_page_checksum=True,
     )
+    return out.getvalue().to_pybytes()  # type: ignore[no-any-return]  # untyped library
 
 
-def head(path: Path) -> Head:
-    """What a file says of itself, without its samples."""
-    try:
-        told = (pq.read_schema(path).metadata or {}).get(REMARKS)
-        return _head(json.loads(told or b"{}"))
-    except KeyError as wrong:
-        raise _unusable(path, "holds no remarks of an archive") from wrong
-    except (pa.ArrowException, OSError, ValueError, TypeError) as wrong:
-        raise _unusable(path, _first_line(wrong)) from wrong
+def head(path: Named) -> Head:
+    """What a file says of itself, without its samples; UnusableInput where it is no archive."""
+    with _file(path) as file:
+        return _head_of(file)
 
 
-def read(path: Path) -> Day:
+def read(path: Named) -> Day:
     """A whole file; UnusableInput where a page of it is not what was written."""
-    told = head(path)
-    try:
-        names = [name for name in pq.read_schema(path).names if name not in ("device", "port")]
-        table = pq.read_table(path, columns=names, page_checksum_verification=True, partitioning=None)
-        return Day(told, as_samples(table, told.rows))
-    except (pa.ArrowException, OSError, ValueError) as wrong:
-        raise _unusable(path, _first_line(wrong)) from wrong
+    with _file(path) as file:
+        told = _head_of(file)
+        names = [name for name in file.schema_arrow.names if name not in ("device", "port")]
+        return Day(told, as_samples(file.read(columns=names), told.rows))
+
+
+@contextmanager
+def _file(path: Named) -> Iterator[pq.ParquetFile]:
+    with opened(path) as (stream, _):
+        try:
+            with pq.ParquetFile(stream, page_checksum_verification=True) as file:
+                yield file
+        except KeyError as wrong:
+            raise _unusable(path, "holds no remarks of an archive") from wrong
+        except (pa.ArrowException, OSError, ValueError, TypeError) as wrong:
+            raise _unusable(path, str(wrong).partition("\n")[0][:160]) from wrong
+
+
+def _head_of(file: pq.ParquetFile) -> Head:
+    return _head(json.loads((file.schema_arrow.metadata or {}).get(REMARKS, b"{}")))
 
 
 def digest_of(samples: Samples, facts: FactsTable, seats: tuple[Seat, ...]) -> str:
@@ -164,9 +176,5 @@ def _head(told: dict[str, Any]) -> Head:
     return Head(seats, rows, facts, told["first_ms"], told["last_ms"], told["digest"])
 
 
-def _unusable(path: Path, why: str) -> UnusableInput:
+def _unusable(path: Named, why: str) -> UnusableInput:
     return UnusableInput(str(path), f"cannot be read as an archive: {why}", REMEDY)
-
-
-def _first_line(wrong: Exception) -> str:
-    return str(wrong).partition("\n")[0][:160]

@@ -116,9 +116,8 @@ def _stand(path: Path, samples: Samples, facts: FactsTable, seats: tuple[Seat, .
     path.parent.mkdir(parents=True, exist_ok=True)
     meanwhile = path.with_name(f".{path.name}.{os.getpid()}")
     try:
-        archive.write(meanwhile, day)
+        _to_disk(meanwhile, archive.octets_of(day))
         _read_back(meanwhile, day)
-        _kept_on_disk(meanwhile)
         meanwhile.replace(path)
     except OSError as failure:
         why = f"cannot be written: {failure.strerror or failure}"
@@ -134,6 +133,8 @@ def _read_back(path: Path, day: Day) -> None:
         raise UnusableInput(str(path), "was not read back as it was written", "look after this disk, and try again")
 
 
-def _kept_on_disk(path: Path) -> None:
-    with path.open("rb") as file:
+def _to_disk(path: Path, octets: bytes) -> None:
+    with path.open("wb") as file:
+        file.write(octets)
+        file.flush()
         os.fsync(file.fileno())
