@@ -24,6 +24,7 @@ LISTEN_EVERY_S = 3
 DELIVER_EVERY_S = 1
 CLEAN_EVERY_S = 600
 COMPARE_EVERY_S = 60
+VERIFY_EVERY_S = 60
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 MOST_SLICES = 1000
 
@@ -41,6 +42,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("delivery", DELIVER_EVERY_S, lambda: deliver(parts)),
         Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
         Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
+        Job("verdicts", VERIFY_EVERY_S, lambda: verify(parts)),
     )
 
 
@@ -79,6 +81,18 @@ def compare(parts: Parts) -> None:
     said = agreement.compare(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
         log.info("readings of the same traffic differ", events=said)
+
+
+def verify(parts: Parts) -> None:
+    """Bring verdicts on recorded changes up to date, in the process that evaluates."""
+    from service.app.parts import policy_of
+    from service.evaluation import verdicts
+
+    if parts.shift.epoch is None or held_epoch(parts) is None:
+        return
+    said = verdicts.bring_up_to_date(parts.engine, policy_of(parts.settings), parts.clock())
+    if said:
+        log.info("verdicts on changes", news=said)
 
 
 def held_epoch(parts: Parts) -> int | None:
@@ -130,6 +144,7 @@ def kept_for(settings: Settings) -> Retention:
         windows_ms=told.windows_d * DAY_MS,
         rollups_ms=told.rollups_d * DAY_MS,
         events_ms=told.events_d * DAY_MS,
+        items_ms=told.items_h * HOUR_MS,
     )
 
 

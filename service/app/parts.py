@@ -15,6 +15,7 @@ from service.app.turn import Turn
 from service.errors import DatabaseNotReady, ServiceError
 from service.settings.reading import Settings
 from service.settings.references import database_url, routes_of
+from service.settings.sections import DAYS
 from service.storage import database
 from service.webhooks.client import Client
 from service.webhooks.routes import Route
@@ -78,6 +79,8 @@ def policy_of(settings: Settings) -> Policy:
         lateness_ms={"push": pushed, "csv": pushed, "snmp": polled, "linux": polled},
         width_ms=settings.rules.window_seconds * 1000,
         speed_of=lambda device, port: speeds.get((device, port), 0),
+        zone=settings.verdicts.zone,
+        working_days=frozenset(DAYS.index(day) for day in settings.verdicts.working_days),
     )
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from service import delivery
+from service.evaluation import noting
 from service.evaluation.piece import Judged
 from service.evaluation.plan import Errand
 from service.evaluation.telling import BORN, worse
@@ -84,6 +85,7 @@ def settle(connection: Connection, anew: Anew, routes: Sequence[Route], now_ms: 
     start_ms, decided_ms = anew.errand.start_ms, anew.errand.decided_ms
     kept = watch.alive(connection, sorted(anew.team_ids.values()), start_ms, decided_ms)
     then = {one.finding.id: one.finding for one in kept}
+    anew = replace(anew, found=noting.with_changes(connection, anew.found, anew.team_ids))
     for finding in anew.found.values():
         findings.save(connection, anew.team_ids[finding.device, finding.team], finding)
     owed = _note_steps(connection, anew, then, routes, now_ms)

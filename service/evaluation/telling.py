@@ -9,7 +9,7 @@ from dataclasses import replace
 from sqlalchemy import Connection
 
 from service import delivery
-from service.evaluation import fleets
+from service.evaluation import fleets, noting
 from service.evaluation.piece import Judged
 from service.rules import fleet
 from service.rules.findings import Told
@@ -22,8 +22,8 @@ BORN = ("raised", "recurrent")
 
 def keep(connection: Connection, judged: Judged, routes: Sequence[Route], now_ms: int) -> int:
     """Keep findings as they are now, a line of history for each step, and the messages owed; how many were owed."""
-    found = {finding.id: finding for finding in judged.assessment.findings}
     team_ids = judged.team_ids
+    found = noting.with_changes(connection, {one.id: one for one in judged.assessment.findings}, team_ids)
     for finding in found.values():
         findings.save(connection, team_ids[finding.device, finding.team], finding)
     owed = 0

@@ -19,6 +19,7 @@ from service.settings import sections
 from service.settings.collecting import Agent, Collection, Credentials, check_agents
 from service.settings.lines import Path, line_of, lines_of
 from service.settings.mappings import Mapping as MappingSection
+from service.settings.recording import Exporter, Records, check_exporters
 from service.settings.refusals import PREFIX, refused
 from service.settings.sections import refusal
 from service.terms import Rule, TeamName
@@ -44,9 +45,12 @@ class Settings(BaseSettings):
     collection: Collection = Collection()
     credentials: tuple[Credentials, ...] = ()
     agents: tuple[Agent, ...] = ()
+    records: Records = Records()
+    exporters: tuple[Exporter, ...] = ()
     ingest: sections.Ingest = sections.Ingest()
     lateness: sections.Lateness = sections.Lateness()
     retention: sections.Retention = sections.Retention()
+    verdicts: sections.Verdicts = sections.Verdicts()
     keys: sections.Keys = sections.Keys()
 
     _lines: Mapping[Path, int] = PrivateAttr(default_factory=dict)
@@ -85,6 +89,11 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _names_each_agent_once(self) -> Self:
         check_agents(self.credentials, self.agents)
+        return self
+
+    @model_validator(mode="after")
+    def _names_each_exporter_once(self) -> Self:
+        check_exporters(self.exporters)
         return self
 
     @model_validator(mode="after")

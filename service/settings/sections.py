@@ -29,6 +29,7 @@ SPEEDS = "a port's speed must lie between 1 Mbit/s and 10 Tbit/s"
 
 SEVERITIES = tuple(str(severity) for severity in Severity)
 KINDS = KIND_WORDS[1:]
+DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 # What somebody might call a secret that he writes down where it does not belong.
 SECRET_WORDS = frozenset({"secret", "secrets", "password", "token", "key", "credential", "credentials"})
@@ -79,6 +80,17 @@ Number = BeforeValidator(_number)
 Threshold = Annotated[float, Number, AfterValidator(_threshold)]
 Count = Annotated[int, Number, Field(ge=1)]
 Remembered = Annotated[int, Number, Field(ge=1, le=MOST_OF)]
+
+
+def known_zone(zone: str) -> str:
+    """The name of a time zone, refused where there is none of that name."""
+    from zoneinfo import ZoneInfo
+
+    try:
+        ZoneInfo(zone)
+    except (KeyError, ValueError, OSError) as wrong:
+        raise refusal(f"{zone!r} is not a time zone", "write it like UTC or Europe/Lisbon") from wrong
+    return zone
 
 
 class Section(BaseModel):
@@ -235,13 +247,7 @@ class Route(Section):
     @field_validator("zone")
     @classmethod
     def _is_a_zone(cls, zone: str) -> str:
-        from zoneinfo import ZoneInfo
-
-        try:
-            ZoneInfo(zone)
-        except (KeyError, ValueError, OSError) as wrong:
-            raise refusal(f"{zone!r} is not a time zone", "write it like UTC or Europe/Lisbon") from wrong
-        return zone
+        return known_zone(zone)
 
 
 class Ingest(Section):
@@ -268,9 +274,22 @@ class Retention(Section):
     windows_d: int = Field(default=14, ge=1, le=4000)
     rollups_d: int = Field(default=400, ge=1, le=4000)
     events_d: int = Field(default=90, ge=1, le=4000)
+    items_h: int = Field(default=48, ge=1, le=24 * 400)
 
 
 class Keys(Section):
     """How long a new key lasts where nobody says."""
 
     days: int = Field(default=365, ge=1, le=3650)
+
+
+class Verdicts(Section):
+    """With which hours those after a change are compared: days begin in this zone, working days are one class."""
+
+    zone: str = "UTC"
+    working_days: tuple[Annotated[str, _one_of(DAYS)], ...] = DAYS[:5]
+
+    @field_validator("zone")
+    @classmethod
+    def _is_a_zone(cls, zone: str) -> str:
+        return known_zone(zone)

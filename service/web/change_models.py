@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import datetime
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, ConfigDict, Field
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
 
 from service.errors import WrongQuestion
 from service.evaluation.recording import MOST_TEAMS
@@ -39,6 +39,12 @@ def _instant(text: str) -> str:
     return text
 
 
+def _whole(value: Any) -> Any:
+    """To JSON 300 and 300.0 are one number."""
+    return int(value) if isinstance(value, float) and value.is_integer() else value
+
+
+Whole = Annotated[int, BeforeValidator(_whole)]
 Instant = Annotated[str, AfterValidator(_instant), Field(json_schema_extra={"format": "date-time"})]
 
 
@@ -71,7 +77,7 @@ class NewChange(Asked):
     who: str | None = Field(default=None, min_length=1, max_length=255, description="Who made it; the caller else")
     reference: str = Field(default="", max_length=255, description="Its number in your own change control")
     kind: ChangeKind = "other"
-    settle_seconds: int = Field(default=300, ge=0, le=86_400, description="Nothing so near to it counts")
+    settle_seconds: Whole = Field(default=300, ge=0, le=86_400, description="Nothing so near to it counts")
     compare_until: Instant | None = Field(
         default=None, description="Until when it is watched on each day that is compared, at most a day"
     )
@@ -99,7 +105,7 @@ class NewPrediction(Asked):
     finding_id: str = Field(
         default="", max_length=32, description="Its advice gives the chance where nothing else does"
     )
-    seed: int = Field(default=1, ge=0, le=2**31 - 1)
+    seed: Whole = Field(default=1, ge=0, le=2**31 - 1)
     text: str = Field(default="", max_length=2000)
     later_change: bool = Field(default=False, description="It is about a change still to come, not one made already")
 
@@ -122,7 +128,7 @@ class Baseline(Shape):
     frozen_at: datetime
 
 
-class Side(Shape):
+class VerdictSide(Shape):
     """One side of a comparison."""
 
     windows: int
@@ -144,8 +150,8 @@ class Verdict(Shape):
 
     outcome: OutcomeWord
     text: str
-    before: Side
-    after: Side
+    before: VerdictSide
+    after: VerdictSide
     difference: float | None
     low: float | None
     high: float | None

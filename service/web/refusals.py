@@ -14,6 +14,7 @@ from fastapi.exceptions import RequestValidationError
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from starlette.exceptions import HTTPException
+from starlette.routing import Match
 
 from service import errors
 
@@ -102,12 +103,19 @@ def _invalid(_request: Request, failure: Exception) -> Response:
     return problem(status, "; ".join(f"{one['where']}: {one['what']}" for one in wrong), wrong=wrong)
 
 
-def _framework(_request: Request, failure: Exception) -> Response:
+def _framework(request: Request, failure: Exception) -> Response:
     if not isinstance(failure, HTTPException):
         return unforeseen(failure)
     status = HTTPStatus(failure.status_code)
     remedy = _REMEDIES.get(status)
-    return problem(status, remedy or str(failure.detail), failure.headers)
+    headers = {"allow": _allowed(request)} if status == HTTPStatus.METHOD_NOT_ALLOWED else failure.headers
+    return problem(status, remedy or str(failure.detail), headers)
+
+
+def _allowed(request: Request) -> str:
+    """What may be done at a path: the framework names only the methods of its first route there."""
+    here = [route for route in request.app.routes if route.matches(request.scope)[0] is Match.PARTIAL]
+    return ", ".join(sorted({method for route in here for method in route.methods}))
 
 
 def _away(_request: Request, failure: Exception) -> Response:
