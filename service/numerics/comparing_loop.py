@@ -22,6 +22,8 @@ UNEVEN = 0.05  # excess from which there is a hot member to name
 SLACK = 1e-14  # utilisations are quotients of whole numbers, off by some 1e-15
 PATTERNS = 256  # of eligible members, eight at most
 
+UNCOUNTED = -1
+
 # What is constant but for the rounding of quotients has no correlation to estimate.
 _CONSTANT = 1e-24
 
@@ -70,6 +72,8 @@ class Compared(NamedTuple):
     sent: Floats
     usual: Bytes  # members that count in most windows of the side, bit set
     weights: Floats  # (n_teams, 2, BANDS) of a window of each band in the mean
+    sums: Floats  # (n_teams, 2, 4) over counted windows: busiest, share, even split, bit/s
+    low: Floats  # the same over those that are known and not counted
     comparable: Floats  # (n_teams,) share of the counted windows after whose band of load the time before has
     squeezed: Truths  # (n_teams,) the busiest member was full in most windows before
 
@@ -87,11 +91,21 @@ class Deviations(NamedTuple):
     squares: float
 
 
-class Bands(NamedTuple):
-    """The even splits at which a band of load ends and the next begins, and the mean excess of each band."""
+class Room(NamedTuple):
+    """Where the windows of one team and side are laid out, each (n,): its excess, its band, UNCOUNTED where none."""
 
-    lines: Floats
-    means: Floats
+    excess: Floats
+    band: npt.NDArray[np.int8]
+    there: Floats
+    edges: Ints
+
+
+class Loads(NamedTuple):
+    """Windows and sums of excess by band of load, (BANDS,) each, and how many of all were full."""
+
+    windows: Ints
+    sums: Floats
+    full: int
 
 
 def room_for(n_teams: int) -> Compared:
@@ -108,6 +122,8 @@ def room_for(n_teams: int) -> Compared:
         usual=of(np.uint8),
         hot=of(np.int8, -1),
         weights=np.zeros((n_teams, 2, BANDS)),
+        sums=np.zeros((n_teams, 2, 4)),
+        low=np.zeros((n_teams, 2, 4)),
         comparable=np.zeros(n_teams),
         squeezed=np.zeros(n_teams, dtype=np.bool_),
     )
@@ -120,13 +136,14 @@ def rho_of(of: Deviations, lag: int) -> float:
     Over one stretch without holes it is the usual estimate, sum over pairs by sum of squares.
     """
     summed, pairs = 0.0, 0.0
-    whole = of.counted == len(of.x)
-    for stretch in range(len(of.edges) - 1):
-        first, end = of.edges[stretch], of.edges[stretch + 1]
+    x, there, edges = of.x, of.there, of.edges
+    whole = of.counted == len(x)
+    for stretch in range(len(edges) - 1):
+        first, end = edges[stretch], edges[stretch + 1]
         if end - first <= lag:
             continue
-        summed += np.dot(of.x[first : end - lag], of.x[first + lag : end])
-        pairs += end - first - lag if whole else np.dot(of.there[first : end - lag], of.there[first + lag : end])
+        summed += np.dot(x[first : end - lag], x[first + lag : end])
+        pairs += end - first - lag if whole else np.dot(there[first : end - lag], there[first + lag : end])
     return summed / pairs * (of.counted - lag) / of.squares if pairs > 0 else np.nan
 
 
@@ -205,91 +222,99 @@ def _usual(eligible: Bytes) -> int:
 
 
 @compiled
-def _band(even_split: float, lines: Floats) -> int:
-    band = 0
-    for line in lines:
-        if even_split >= line - SLACK:
-            band += 1
-    return band
-
-
-@compiled
-def _describe(
-    windows: Windows, team: int, side: int, usual: int, out: Compared
-) -> tuple[int, Floats, Floats, Ints, Floats]:
-    """How many windows were full; sums of the known and the counted ones; counts and sums of excess by band."""
-    lines = np.array(BAND_EDGES)
-    count, sums = np.zeros(BANDS, dtype=np.int64), np.zeros(BANDS)
-    members = np.zeros(8, dtype=np.int64)
-    known, counted, flagged, full, uneven = 0, 0, 0, 0, 0
-    of_known, of_counted = np.zeros(4), np.zeros(4)
-    dropped, sent = 0.0, 0.0
-    for window in range(windows.even_split.shape[1]):
-        if windows.sent[team, window] > 0:
-            sent += windows.sent[team, window]
-            dropped += windows.dropped[team, window]
-        if windows.eligible[team, window] != usual or usual == 0:
+def _describe(windows: Windows, team: int, side: int, out: Compared, room: Room) -> Loads:
+    """Lay out one side's windows, and take the counts and sums that a verdict rests on."""
+    usual = out.usual[team, 0] | out.usual[team, 1]
+    even_split, busiest, share = windows.even_split[team], windows.busiest[team], windows.share[team]
+    total_bps, eligible, flagged = windows.total_bps[team], windows.eligible[team], windows.flagged[team]
+    position, dropped, sent = windows.position[team], windows.dropped[team], windows.sent[team]
+    first, second, third, last = BAND_EDGES
+    count, sums, members = np.zeros(BANDS, dtype=np.int64), np.zeros(BANDS), np.zeros(8, dtype=np.int64)
+    known, counted, flags, full, uneven = 0, 0, 0, 0, 0
+    low_busiest, low_share, low_even, low_total = 0.0, 0.0, 0.0, 0.0
+    all_busiest, all_share, all_even, all_total = 0.0, 0.0, 0.0, 0.0
+    all_dropped, all_sent = 0.0, 0.0
+    excesses, bands = room.excess, room.band
+    for window in range(len(even_split)):
+        bands[window] = UNCOUNTED
+        if sent[window] > 0:
+            all_sent += sent[window]
+            all_dropped += dropped[window]
+        if eligible[window] != usual or usual == 0:
             continue
-        even, busiest = windows.even_split[team, window], windows.busiest[team, window]
-        share, total = windows.share[team, window], windows.total_bps[team, window]
+        even, most = even_split[window], busiest[window]
         known += 1
-        of_known[0] += busiest
-        of_known[1] += 0.0 if np.isnan(share) else share
-        of_known[2] += even
-        of_known[3] += total
         if even < FLOOR - SLACK:
+            low_busiest += most
+            low_share += 0.0 if np.isnan(share[window]) else share[window]
+            low_even += even
+            low_total += total_bps[window]
             continue
         counted += 1
-        of_counted[0] += busiest
-        of_counted[1] += share
-        of_counted[2] += even
-        of_counted[3] += total
-        flagged += windows.flagged[team, window]
-        full += busiest >= FULL - SLACK
-        band = _band(even, lines)
+        all_busiest += most
+        all_share += share[window]
+        all_even += even
+        all_total += total_bps[window]
+        flags += flagged[window]
+        full += most >= FULL - SLACK
+        even += SLACK
+        band = (even >= first) + (even >= second) + (even >= third) + (even >= last)
+        excess = most - even_split[window]
+        bands[window], excesses[window] = band, excess
         count[band] += 1
-        sums[band] += busiest - even
-        if busiest - even > UNEVEN:
+        sums[band] += excess
+        if excess > UNEVEN:
             uneven += 1
-            members[windows.position[team, window]] += 1
-    out.known[team, side], out.counted[team, side], out.flagged[team, side] = known, counted, flagged
-    out.dropped[team, side], out.sent[team, side] = dropped, sent
+            members[position[window]] += 1
+    out.known[team, side], out.counted[team, side], out.flagged[team, side] = known, counted, flags
+    out.dropped[team, side], out.sent[team, side] = all_dropped, all_sent
     hot = np.argmax(members)
     if 2 * uneven >= counted and 2 * members[hot] > uneven:
         out.hot[team, side] = hot
-    return full, of_known, of_counted, count, sums
+    _note(out.low, team, side, (low_busiest, low_share, low_even, low_total))
+    _note(out.sums, team, side, (all_busiest, all_share, all_even, all_total))
+    return Loads(count, sums, full)
 
 
 @compiled
-def _means(of: Floats, count: int, team: int, side: int, out: Compared) -> None:
+def _note(kept: Floats, team: int, side: int, sums: tuple[float, float, float, float]) -> None:
+    kept[team, side, 0], kept[team, side, 1], kept[team, side, 2], kept[team, side, 3] = sums
+
+
+@compiled
+def _means(team: int, side: int, out: Compared) -> None:
+    """The means of a side: of the counted windows where both sides have such, else of all that are known."""
+    both = out.counted[team, 0] > 0 and out.counted[team, 1] > 0
+    count = out.counted[team, side] if both else out.known[team, side]
     if count == 0:
         return
-    out.busiest[team, side] = of[0] / count
-    out.share[team, side] = of[1] / count
-    out.even_split[team, side] = of[2] / count
-    out.total_bps[team, side] = of[3] / count
-    out.excess[team, side] = (of[0] - of[2]) / count
+    sums = out.sums[team, side] if both else out.sums[team, side] + out.low[team, side]
+    out.busiest[team, side] = sums[0] / count
+    out.share[team, side] = sums[1] / count
+    out.even_split[team, side] = sums[2] / count
+    out.total_bps[team, side] = sums[3] / count
+    out.excess[team, side] = (sums[0] - sums[2]) / count
 
 
 @compiled
-def _spread(windows: Windows, team: int, usual: int, bands: Bands, room: Deviations) -> tuple[Floats, float]:
+def _spread(room: Room, loads: Loads, means: Floats, whole: bool) -> tuple[Floats, float]:
     """The sum of squared deviations from the mean of each band, (BANDS,), and tau of the deviations."""
-    squares, count, summed = np.zeros(BANDS), 0, 0.0
-    for window in range(windows.even_split.shape[1]):
-        even = windows.even_split[team, window]
-        if windows.eligible[team, window] != usual or usual == 0 or even < FLOOR - SLACK:
-            room.x[window], room.there[window] = 0.0, 0.0
+    squares, counted = np.zeros(BANDS), loads.windows.sum()
+    excess, bands, there = room.excess, room.band, room.there  # once: an array out of a tuple is counted each time
+    for window in range(len(bands)):
+        band = bands[window]
+        if band == UNCOUNTED:
+            excess[window], there[window] = 0.0, 0.0
             continue
-        band = _band(even, bands.lines)
-        off = windows.busiest[team, window] - even - bands.means[band]
+        if whole:
+            band = 0
+        off = excess[window] - means[band]
         squares[band] += off * off
-        room.x[window], room.there[window] = off, 1.0
-        count += 1
-        summed += bands.means[band]
-    if count == 0:
+        excess[window], there[window] = off, 1.0
+    if counted == 0:
         return squares, np.nan
-    found = Deviations(room.x, room.there, room.edges, count, squares.sum())
-    return squares, tau_of(found, summed / count)
+    found = Deviations(excess, there, room.edges, counted, squares.sum())
+    return squares, tau_of(found, loads.sums.sum() / counted)
 
 
 @compiled
@@ -311,39 +336,35 @@ def _at_equal_load(
 
 
 @compiled
-def _compare_team(
-    sides: tuple[Windows, Windows], rooms: tuple[Deviations, Deviations], team: int, out: Compared
-) -> None:
-    usual = 0
+def _as_one(loads: Loads) -> None:
+    loads.windows[0], loads.sums[0] = loads.windows.sum(), loads.sums.sum()
+    loads.windows[1:], loads.sums[1:] = 0, 0.0
+
+
+@compiled
+def _compare_team(sides: tuple[Windows, Windows], rooms: tuple[Room, Room], team: int, out: Compared) -> None:
     for side in range(2):
         out.usual[team, side] = _usual(sides[side].eligible[team])
-        usual |= out.usual[team, side]
-    full, known, counted, count, sums = _describe(sides[0], team, 0, usual, out)
-    _, known_after, counted_after, count_after, sums_after = _describe(sides[1], team, 1, usual, out)
-    both = out.counted[team, 0] > 0 and out.counted[team, 1] > 0
-    if both:
-        _means(counted, out.counted[team, 0], team, 0, out)
-        _means(counted_after, out.counted[team, 1], team, 1, out)
-    else:
-        _means(known, out.known[team, 0], team, 0, out)
-        _means(known_after, out.known[team, 1], team, 1, out)
-    if out.counted[team, 1] > 0:
-        out.comparable[team] = count_after[count > 0].sum() / out.counted[team, 1]
-    lines = np.array(BAND_EDGES)
-    # What a full member held back came on the wire afterwards: no band of load can match, so all is one.
-    if both and 2 * full >= out.counted[team, 0]:
-        out.squeezed[team] = True
-        lines = lines[:0]
-        count[0], sums[0], count[1:] = count.sum(), sums.sum(), 0
-        count_after[0], sums_after[0], count_after[1:] = count_after.sum(), sums_after.sum(), 0
-    weight = np.minimum(count, count_after).astype(np.float64)
-    counts, all_sums = (count, count_after), (sums, sums_after)
+    before = _describe(sides[0], team, 0, out, rooms[0])
+    after = _describe(sides[1], team, 1, out, rooms[1])
     for side in range(2):
-        means = all_sums[side] / np.maximum(counts[side], 1)
-        squares, tau = _spread(sides[side], team, usual, Bands(lines, means), rooms[side])
+        _means(team, side, out)
+    if out.counted[team, 1] > 0:
+        out.comparable[team] = after.windows[before.windows > 0].sum() / out.counted[team, 1]
+    # What a full member held back came on the wire afterwards: no band of load can match, so all is one.
+    whole = 0 < out.counted[team, 0] <= 2 * before.full
+    out.squeezed[team] = whole
+    if whole:
+        _as_one(before)
+        _as_one(after)
+    weight = np.minimum(before.windows, after.windows).astype(np.float64)
+    for side in range(2):
+        loads = before if side == 0 else after
+        means = loads.sums / np.maximum(loads.windows, 1)
+        squares, tau = _spread(rooms[side], loads, means, whole)
         out.tau[team, side] = tau
         if weight.sum() > 0:
-            found = _at_equal_load(counts[side], means, squares, weight, tau)
+            found = _at_equal_load(loads.windows, means, squares, weight, tau)
             out.used[team, side], out.mean[team, side], out.variance[team, side] = found[0], found[1], found[2]
             out.weights[team, side] = found[3]
 
@@ -352,7 +373,7 @@ def _compare_team(
 def compare(before: Windows, after: Windows, out: Compared) -> None:
     """Compare both sides of every team, `Windows` before and after, into `Compared`."""
     n, m = before.even_split.shape[1], after.even_split.shape[1]
-    room = Deviations(np.empty(n), np.empty(n), edges_of(before.breaks), 0, 0.0)
-    room_after = Deviations(np.empty(m), np.empty(m), edges_of(after.breaks), 0, 0.0)
+    room = Room(np.empty(n), np.empty(n, dtype=np.int8), np.empty(n), edges_of(before.breaks))
+    room_after = Room(np.empty(m), np.empty(m, dtype=np.int8), np.empty(m), edges_of(after.breaks))
     for team in range(before.even_split.shape[0]):
         _compare_team((before, after), (room, room_after), team, out)

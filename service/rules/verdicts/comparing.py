@@ -77,7 +77,7 @@ class Sides:
     def __init__(self, before: Series, after: Series, found: Compared, clear_below: Floats) -> None:
         self._series = (before, after)
         self._found = found
-        self._of = {name: figures.tolist() for name, figures in found._asdict().items() if name != "weights"}
+        self._of = {name: figures.tolist() for name, figures in found._asdict().items() if name not in _INNER}
         self._clear = clear_below.tolist()
         self._effective = _effective(found).tolist()
         self._interval = [figures.tolist() for figures in interval(found)]
@@ -150,6 +150,7 @@ class Sides:
         return np.where(weight > 0, series.excess[team], 0.0), weight, int(np.ceil(block))
 
 
+_INNER = ("weights", "sums", "low")
 _OF_TEAM = ("comparable", "squeezed")
 
 
