@@ -82,13 +82,13 @@ class TestAdv5PlacementByLoad:
 
 
 class TestAdv7SqueezedDemand:
-    """Rates that were read at a ceiling understate demand: odds also come for half as much again and for twice as much."""
+    """Rates that were read at a ceiling understate demand: odds come for more of it as well."""
 
     def test_is_told_three_times(self):
         found = odds.chances(in_bps(430, 390, 60, 40), [GIGABIT] * 2, in_bps(0, 20), 0.75)
 
-        # Worked by hand: 430 and 390 must part; at half as much again (645, 585, 90, 60) two of the
-        # four ways to place the small ones fit, whichever way the large ones part; twice as much is 1.84 Gbit/s of items, above 1.5.
+        # Worked by hand: 430 and 390 must part; at half as much again (645, 585, 90, 60) two of the four ways to
+        # place the small ones fit, whichever way the large ones part; twice as much is 1.84 Gbit/s, above 1.5.
         assert [(one.demand, one.success) for one in found] == [(1.0, 0.5), (1.5, 0.25), (2.0, 0.0)]
 
     def test_of_ever_smaller_items_is_ever_better(self):
