@@ -13,10 +13,12 @@ from service.commands import (
     archiving,
     checking,
     collecting,
+    comparing,
     importing,
     inventory,
     odds,
     pushing,
+    receiving,
     replaying,
     serving,
 )
@@ -39,8 +41,10 @@ def cli() -> None:
 for command in (
     *serving.COMMANDS,
     *checking.COMMANDS,
+    *comparing.COMMANDS,
     *importing.COMMANDS,
     *collecting.COMMANDS,
+    *receiving.COMMANDS,
     *inventory.COMMANDS,
     *pushing.COMMANDS,
     *odds.COMMANDS,

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from service.app.clock import now_ms
-    from service.app.jobs import at_work, clean, deliver, evaluate, hear
+    from service.app.jobs import at_work, clean, deliver, evaluate, hear, verify
     from service.app.parts import Parts, database_of, parts_of
-    from service.app.running import bound, listen, serve, stopping_at_signals, web_of, work
+    from service.app.running import bound, listen, receive, serve, stopping_at_signals, web_of, work
 
 __all__ = [
     "Parts",
@@ -26,15 +26,17 @@ __all__ = [
     "listen",
     "now_ms",
     "parts_of",
+    "receive",
     "serve",
     "stopping_at_signals",
+    "verify",
     "web_of",
     "work",
 ]
 
 _IN = {"now_ms": "clock"} | dict.fromkeys(("Parts", "database_of", "parts_of"), "parts")
-_IN |= dict.fromkeys(("at_work", "clean", "deliver", "evaluate", "hear"), "jobs")
-_IN |= dict.fromkeys(("bound", "listen", "serve", "stopping_at_signals", "web_of", "work"), "running")
+_IN |= dict.fromkeys(("at_work", "clean", "deliver", "evaluate", "hear", "verify"), "jobs")
+_IN |= dict.fromkeys(("bound", "listen", "receive", "serve", "stopping_at_signals", "web_of", "work"), "running")
 
 
 def __getattr__(name: str) -> Any:

@@ -15,6 +15,7 @@ import structlog
 
 from service.app.jobs import at_work
 from service.app.parts import Parts, parts_of, policy_of
+from service.app.receiving import at_hand, hearing_exporters
 from service.errors import WrongSetting
 from service.settings.reading import Settings
 from service.storage import database, keys
@@ -75,7 +76,8 @@ def serve(settings: Settings, *, migrate: bool | None = None, work: bool = True)
     """Answer requests, and do the recurring work unless others do it, until told to stop."""
     parts = parts_of(settings, migrate=migrate)
     refuse_strangers(parts)
-    with stopping_at_signals(), at_work(parts) if work else nullcontext():
+    hearing = at_hand(parts) if work else nullcontext()
+    with stopping_at_signals(), hearing, at_work(parts) if work else nullcontext():
         listen(web_of(parts), settings.server.host, settings.server.port)
 
 
@@ -84,6 +86,13 @@ def work(settings: Settings, *, migrate: bool | None = None) -> None:
     parts = parts_of(settings, migrate=migrate)
     with stopping_at_signals(), at_work(parts):
         log.info("working", database=parts.engine.dialect.name, routes=len(parts.routes))
+        threading.Event().wait()
+
+
+def receive(settings: Settings, *, migrate: bool | None = None) -> None:
+    """Hear exporters and do nothing else, until told to stop."""
+    parts = parts_of(settings, migrate=migrate)
+    with stopping_at_signals(), hearing_exporters(parts):
         threading.Event().wait()
 
 

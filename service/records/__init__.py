@@ -1,1 +1,1 @@
-"""Conversation records that exporters send by UDP: the sockets, what was heard from whom, and keeping it."""
+"""Receiving what exporters tell of conversations, and keeping it by member and half minute."""

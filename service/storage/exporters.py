@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
 from sqlalchemy import Connection, select
 
 from service.storage import tables
-from service.storage.dialects import inserting
+from service.storage.dialects import among, inserting
+from service.terms import DISCOVERED
 
 _table = tables.exporters
 _KEYS = ("address", "protocol")
@@ -28,6 +29,31 @@ class Heard(NamedTuple):
     refused: int = 0  # datagrams, or parts of them, that could not be read
     unplaced: int = 0  # records of no member that is known
     trouble: str = ""  # the last thing that was the matter
+
+
+class Place(NamedTuple):
+    """A member: the id of its port, its device and its name."""
+
+    port_id: int
+    device: str
+    port: str
+
+
+def members(connection: Connection, devices: Collection[str]) -> dict[tuple[str, int], Place]:
+    """The members of teams of these devices, by device and ifIndex, as samples or discovery told it."""
+    owners, ports, memberships, claims = tables.devices, tables.ports, tables.memberships, tables.claims
+    query = (
+        select(ports.c.id, owners.c.name, ports.c.name.label("port"), ports.c.if_index, claims.c.if_index.label("said"))
+        .join(owners, owners.c.id == ports.c.device_id)
+        .join(memberships, (memberships.c.port_id == ports.c.id) & memberships.c.to_ms.is_(None))
+        .outerjoin(
+            claims,
+            (claims.c.device == owners.c.name) & (claims.c.port == ports.c.name) & (claims.c.said_by == DISCOVERED),
+        )
+        .where(among(connection, owners.c.name, sorted(devices)))
+    )
+    rows = connection.execute(query).all()
+    return {(row.name, index): Place(row.id, row.name, row.port) for row in rows if (index := row.if_index or row.said)}
 
 
 def note(connection: Connection, news: Sequence[Heard]) -> None:

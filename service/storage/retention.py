@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from sqlalchemy import Connection, delete, select, text
 
-from service.storage import partitions, pushes, tables
+from service.storage import items, partitions, pushes, tables
 from service.storage.database import is_sqlite
 
 HOUR_MS = 3_600_000
@@ -26,6 +26,7 @@ class Retention:
     windows_ms: int = 14 * DAY_MS
     rollups_ms: int = 400 * DAY_MS
     events_ms: int = 400 * DAY_MS
+    items_ms: int = 48 * HOUR_MS
 
     def of(self, table: str) -> int:
         """How long the rows of a table are kept."""
@@ -54,6 +55,7 @@ def prune(connection: Connection, now_ms: int, retention: Retention | None = Non
     """
     kept = retention or Retention()
     removed = [_old_events(connection, now_ms - kept.events_ms, slice_rows)]
+    removed.append(items.forget_before(connection, now_ms - kept.items_ms, slice_rows))
     pushes.forget(connection, now_ms)
     dropped: list[str] = []
     for table in partitions.UNITS:

@@ -10,7 +10,7 @@ import click
 import pytest
 
 from service.cli import cli
-from service.settings import collecting, sections
+from service.settings import collecting, recording, sections
 from service.settings.mappings import Mapping
 from service.settings.reading import Settings, read
 from service.settings.references import routes_of
@@ -26,6 +26,7 @@ LISTS = {
     "mappings": Mapping,
     "credentials": collecting.Credentials,
     "agents": collecting.Agent,
+    "exporters": recording.Exporter,
 }
 
 
