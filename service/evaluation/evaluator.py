@@ -10,7 +10,7 @@ from functools import partial
 from sqlalchemy import Connection, Engine
 
 from service.errors import DecidedElsewhere
-from service.evaluation import fleets, plan, restating, rolling, sources, telling
+from service.evaluation import explaining, fleets, plan, restating, rolling, sources, telling
 from service.evaluation.lives import Lives
 from service.evaluation.piece import Course, Desk, Judged, judge
 from service.evaluation.plan import Errand, Policy
@@ -97,7 +97,7 @@ class Evaluator:
         self, connection: Connection, *, errand: Errand, span: Span, course: Course | None, desk: Desk
     ) -> tuple[Judged, Counter[str]]:
         _hold(connection, errand, span.first_ms)
-        judged = judge(connection, errand, span, course, desk)
+        judged = explaining.with_explanations(connection, judge(connection, errand, span, course, desk), desk)
         counts = _settled(connection, judged, errand, desk)
         counts["owed"] += telling.keep(connection, judged, self._routes, desk.now_ms)
         inventory.note_decided(connection, errand.team_ids.tolist(), span.end_ms)
@@ -124,7 +124,7 @@ class Evaluator:
         course: Course | None = None
         _hold(connection, errand, errand.decided_ms)
         for span in errand.pieces(self._policy.width_ms):
-            judged = judge(connection, errand, span, course, desk)
+            judged = explaining.with_explanations(connection, judge(connection, errand, span, course, desk), desk)
             course = judged.course
             found.update({finding.id: finding for finding in judged.assessment.findings})
             steps += judged.assessment.steps

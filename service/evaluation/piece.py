@@ -37,7 +37,8 @@ class Course:
 class Judged:
     """What came of a piece: who it is about, what was found, which rows of windows changed, where it goes on.
 
-    `before` holds the windows as they were kept, where they are decided anew.
+    `before` holds the windows as they were kept, where they are decided anew; `known_before` the findings that were
+    open when it began.
     """
 
     placed: Placed
@@ -46,6 +47,7 @@ class Judged:
     changed: windows.Changed
     before: windows.Kept | None
     course: Course
+    known_before: Mapping[str, Finding]
 
     @property
     def team_ids(self) -> dict[tuple[str, str], int]:
@@ -100,7 +102,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
     before = _kept_before(connection, errand, span) if errand.is_late else None
     changed = windows.write(connection, placed, assessment.members, assessment.teams.kind)
     known = {finding.id: finding for finding in assessment.findings if finding.cleared_ms is None}
-    return Judged(placed, rules, assessment, changed, before, Course(assessment.life, known))
+    return Judged(placed, rules, assessment, changed, before, Course(assessment.life, known), course.known)
 
 
 def _set_out(connection: Connection, errand: Errand, placed: Placed, rules: tuple[Rule, ...], desk: Desk) -> Course:

@@ -8,6 +8,7 @@ from service.demo.scenario import Scenario
 from service.feeds import body
 from service.feeds.limits import IngestLimits
 from service.rules.assess import Assessment, Run, assess
+from service.rules.diagnoses.assessed import with_explanations
 from service.rules.layouts import layout_of
 from service.terms import Rule, Span
 
@@ -19,4 +20,5 @@ def assessed(day: Scenario, end_ms: int = END_MS) -> Assessment:
     layout, _ = layout_of(parsed.ports)
     span = Span(START_MS, (end_ms - START_MS) // 30_000)
     rules = (Rule(),) * len(layout.teams)
-    return assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=end_ms))
+    found = assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=end_ms))
+    return with_explanations(found, layout, rules)

@@ -12,6 +12,7 @@ from sqlalchemy import Engine
 
 from service.feeds import body
 from service.rules.assess import Assessment, Run, assess
+from service.rules.diagnoses.assessed import with_explanations
 from service.rules.layouts import layout_of
 from service.storage import findings, inventory, windows
 from service.storage.database import reading
@@ -47,7 +48,8 @@ def at_once(samples: list[dict[str, Any]], end_s: int) -> Assessment:
     layout, _ = layout_of(parsed.ports)
     span = Span(EPOCH_MS, end_s * 1000 // WINDOW_MS)
     rules = (Rule(),) * len(layout.teams)
-    return assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=span.end_ms))
+    found = assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=span.end_ms))
+    return with_explanations(found, layout, rules)
 
 
 def same_figures(one: MemberWindows, other: MemberWindows) -> bool:
