@@ -10,7 +10,9 @@ import click
 from service import __version__
 from service.commands import (
     administering,
+    advising,
     archiving,
+    changing,
     checking,
     collecting,
     comparing,
@@ -41,7 +43,9 @@ def cli() -> None:
 for command in (
     *serving.COMMANDS,
     *checking.COMMANDS,
+    *advising.COMMANDS,
     *comparing.COMMANDS,
+    *changing.COMMANDS,
     *importing.COMMANDS,
     *collecting.COMMANDS,
     *receiving.COMMANDS,
