@@ -43,7 +43,7 @@ def advised(
     what = _whole_items(ground)
     return Advice(
         finding_id=situation.finding.id,
-        line=wording.composed(ground, options),
+        line=wording.line(ground, options),
         options=tuple(options.values()),
         deciders=ground.deciders,
         rests_on=_rests_on(ground, what),

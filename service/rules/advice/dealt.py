@@ -14,7 +14,7 @@ from service.rules.advice.loads import Loads
 from service.rules.situation import Situation
 from service.terms import CONVERSATION, DIRECTIONS, VIRTUAL_PORT, Diagnosis, Item
 
-MOST_ITEMS = 256  # the largest are drawn one by one; a smaller one of so many moves nobody across the line
+MOST_ITEMS = 40  # the heaviest are drawn one by one: of so many a draw takes some ten milliseconds
 MOST_STREAMS = 256
 LEAST_STEP = 0.10  # of line rate; what is less is noise of many small items
 WHAT = "virtual-port counters or conversation records"
@@ -75,15 +75,39 @@ def dealt(
     split = by == BY_ITSELF
     told = _spread(_grouped(chosen, _key(by, situation.finding.direction)), streams if split else {}, split=split)
     names, weights, ports = zip(*told[:MOST_ITEMS], strict=True)
+    rest = _Rest(told[MOST_ITEMS:], is_spread=method != "load-aware")
     seats = {member.port: at for at, member in enumerate(loads.members)}
     return Dealt(
         names,
         weights,
         tuple(seats.get(port, loads.hottest) for port in ports),
-        _background(chosen, loads),
-        (*_rests_on(chosen, loads, situation.items_s), *assumed, *_split(told, streams if split else {})),
+        rest.over(_background(chosen, loads), loads),
+        (*_rests_on(chosen, loads, situation.items_s), *assumed, *_split(told, streams if split else {}), *rest.said()),
         () if streams else _missing(chosen, by),
     )
+
+
+class _Rest(NamedTuple):
+    """Items too light and too many to be drawn one by one: dealt anew they come out near even, else they stay."""
+
+    items: list[tuple[str, float, str]]
+    is_spread: bool
+
+    def over(self, background: tuple[float, ...], loads: Loads) -> tuple[float, ...]:
+        """What each member carries with these besides."""
+        whole, speeds = sum(bps for _, bps, _ in self.items), sum(loads.capacity_bps)
+        if self.is_spread:
+            more = [whole * speed / speeds for speed in loads.capacity_bps]
+        else:
+            more = [sum(bps for _, bps, port in self.items if port == member.port) for member in loads.members]
+        return tuple(here + added for here, added in zip(background, more, strict=True))
+
+    def said(self) -> tuple[str, ...]:
+        """That it was done, and how light they are."""
+        if not self.items or not self.is_spread:
+            return ()
+        most = words.rate(self.items[0][1])
+        return (f"{len(self.items)} more of at most {most} each are taken for evenly spread once they are dealt anew",)
 
 
 def _chosen(named: list[Item], by: str) -> tuple[list[Item], tuple[str, ...]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from service.numerics.odds import chances
 from service.rules.advice.dealt import Dealt, dealt
@@ -58,6 +59,14 @@ class Ground:
         return dealt(method, self.situation, self.loads, self.diagnoses, self.streams)
 
     def chances(self, what: Dealt, more: tuple[float, ...] = ()) -> tuple[Chance, ...]:
-        """The odds of one draw among the members, and as many more as are given by their speeds."""
+        """The odds of one draw among the members, and as many more as are given by their speeds.
+
+        With more members only for what was read: what takes long with two takes longer with three.
+        """
         speeds, rest = (*self.loads.capacity_bps, *more), (*what.background_bps, *(0.0 for _ in more))
-        return chances(what.weights_bps, speeds, rest, self.loads.line, demands=self.demands, seed=self.seed)
+        demands = AS_READ if more else self.demands
+        return _chances(what.weights_bps, speeds, rest, self.loads.line, demands=demands, seed=self.seed)
+
+
+# Several methods deal the same items where a source tells of one kind only.
+_chances = lru_cache(maxsize=32)(chances)

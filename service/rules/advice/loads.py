@@ -19,6 +19,7 @@ from service.terms import (
     Floats,
     Kind,
     MemberFigure,
+    Truths,
     WhyNot,
 )
 
@@ -137,9 +138,23 @@ def _means(situation: Situation) -> tuple[Floats, Floats]:
     """Mean rates in bit/s of each port while the finding lasted and before it, shape (n_ports,); NaN where unknown."""
     finding, windows = situation.finding, situation.windows
     way, starts = DIRECTIONS.index(finding.direction), windows.span.starts()
-    rates = windows.utilisation[:, :, way] * windows.speed_bps
-    until = finding.hot_until_ms or windows.span.end_ms
-    return _mean(rates[:, (starts >= finding.since_ms) & (starts < until)]), _mean(rates[:, starts < finding.since_ms])
+    used = windows.utilisation[:, :, way]
+    rates = used * windows.speed_bps
+    lasted = (starts >= finding.since_ms) & (starts < (finding.hot_until_ms or windows.span.end_ms))
+    return _mean(rates[:, _hot_ones(situation, used, lasted)]), _mean(rates[:, starts < finding.since_ms])
+
+
+def _hot_ones(situation: Situation, used: Floats, lasted: Truths) -> Truths:
+    """The windows to take means of, shape (n_windows,): all while it lasted, if these show a member above the line.
+
+    Where what is heavy moved between members meanwhile, they show neither hot: then those in which one of the
+    finding's hot members was.
+    """
+    line = situation.rule.hot_above
+    hot = {member.port for member in situation.finding.hot}
+    rows = [at for at, port in enumerate(situation.ports) if port in hot]
+    above = lasted & (used[rows] > line).any(axis=0)
+    return above if above.any() and not (_mean(used[:, lasted]) > line).any() else lasted
 
 
 def _mean(rates: Floats) -> Floats:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 from service.numerics.load_aware import Outcome
@@ -10,7 +11,7 @@ from service.rules.advice.dealt import Dealt
 from service.rules.advice.ground import Ground
 
 MOST_SHOWN = 2  # single moves, as which of them a mechanism picks is unknown
-MOST_PLACED = 64  # items; of so many the search for the best stays within some ten milliseconds
+MOST_PLACED = 24  # items; of so many the search for the best stays within some ten milliseconds
 
 
 class Placed(NamedTuple):
@@ -33,9 +34,13 @@ def by_load(ground: Ground, what: Dealt) -> Placed:
 
 
 def _outcome(ground: Ground, what: Dealt, demand: float) -> Outcome:
-    weights = [weight * demand for weight in what.weights_bps]
+    weights = tuple(weight * demand for weight in what.weights_bps)
     loads = ground.loads
-    return moved_by_load(weights, what.positions, loads.capacity_bps, what.background_bps, loads.line)
+    return _moved(weights, what.positions, loads.capacity_bps, what.background_bps, loads.line)
+
+
+# Asked for the option and again for the line.
+_moved = lru_cache(maxsize=32)(moved_by_load)
 
 
 def _splits(outcome: Outcome) -> list[tuple[float, ...]]:

@@ -9,7 +9,7 @@ from service.rules.advice import hopeless, placing, spoken
 from service.rules.advice.dealt import ONE
 from service.rules.advice.ground import Ground
 from service.rules.advice.refusals import NONE
-from service.terms import Advice, Option
+from service.terms import Option
 
 MOST_LETTERS = 220
 SHORT = {
@@ -21,13 +21,8 @@ SHORT = {
 CLEARLY_BETTER = 0.05
 
 
-def line(advice: Advice) -> str:
-    """The one sentence or two that a message carries, at most MOST_LETTERS letters."""
-    return advice.line
-
-
-def composed(ground: Ground, options: Mapping[str, Option]) -> str:
-    """What would help and with what odds; where nothing would, that."""
+def line(ground: Ground, options: Mapping[str, Option]) -> str:
+    """What would help and with what odds; where nothing would, that; at most MOST_LETTERS letters."""
     told = _first(ground) or _odds(ground, options)
     return told if len(told) <= MOST_LETTERS else f"{told[: MOST_LETTERS - 3].rstrip()}..."
 

@@ -27,9 +27,15 @@ def with_explanations(assessment: Assessment, layout: Layout, rules: Sequence[Ru
 def _explained(assessment: Assessment, layout: Layout, rule: Rule, of: tuple[Finding, int]) -> Finding:
     finding, at = of
     finding = replace(finding, severity=judged_level(assessment, layout, finding))
+    situation = situation_of(assessment, layout, rule, (finding, at))
+    told = explained(situation)
+    return replace(told, advice=advised(replace(situation, finding=told)).line)
+
+
+def situation_of(assessment: Assessment, layout: Layout, rule: Rule, of: tuple[Finding, int]) -> Situation:
+    """A finding and the position of its team in the layout, with what the assessment holds of it."""
+    finding, at = of
     ports = [port for port in layout.members[at].tolist() if port != UNKNOWN]
     windows = cut(assessment.members, ports, *stretch(finding, assessment.members.span.width_ms))
     names = tuple(layout.ports[port].port for port in ports)
-    situation = Situation(finding, layout.teams[at], rule, names, windows, now_ms=assessment.members.span.end_ms)
-    told = explained(situation)
-    return replace(told, advice=advised(replace(situation, finding=told)).line)
+    return Situation(finding, layout.teams[at], rule, names, windows, now_ms=assessment.members.span.end_ms)

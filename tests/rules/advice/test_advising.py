@@ -9,7 +9,7 @@ from advice_examples import BROKEN, ITEMS, a_situation, virtual_ports
 
 from service.rules.advice.advising import advised
 from service.rules.advice.methods import WAYS
-from service.rules.advice.wording import MOST_LETTERS, line
+from service.rules.advice.wording import MOST_LETTERS
 from service.terms import (
     BUILD_DIAGNOSES,
     METHODS,
@@ -200,7 +200,7 @@ class TestSqueezed:
 
 class TestLine:
     def test_names_what_helps_with_its_odds(self):
-        told = line(advised(a_situation(), streams={"night-copy": 8, "scan-index": 6}))
+        told = advised(a_situation(), streams={"night-copy": 8, "scan-index": 6}).line
 
         assert told == (
             "Load-aware placement would clear it (49/45 or 53/41); a plain re-draw has a chance of 50 %;"
@@ -208,26 +208,46 @@ class TestLine:
         )
 
     def test_asks_the_network_where_the_far_end_decides(self):
-        told = line(advised(a_situation((0.91, 0.03), direction="ingress", bundle="lacp", method="ip-pair", items=())))
+        told = advised(a_situation((0.91, 0.03), direction="ingress", bundle="lacp", method="ip-pair", items=())).line
 
         assert told.startswith("The far end chooses ingress members: changing the host's method will not change this.")
 
     def test_brings_back_a_member_that_is_down_first(self):
         m1, m2 = MemberFigure("m1", 0.92, 10**9), MemberFigure("m2", None, 10**9, "down")
-        told = line(advised(a_situation(finding={"kind": "hot-no-sibling", "members": (m1, m2), "family": "capacity"})))
+        told = advised(a_situation(finding={"kind": "hot-no-sibling", "members": (m1, m2), "family": "capacity"})).line
 
         assert told == "Bring m2 back first; no method replaces a member."
 
     def test_mends_the_build_before_all_else(self):
-        assert line(advised(a_situation(method="ip-pair", bundle="none"))).startswith("Mend the build first")
+        assert advised(a_situation(method="ip-pair", bundle="none")).line.startswith("Mend the build first")
 
     @pytest.mark.parametrize("name", ["n" * 300, "m1"])
     def test_never_exceeds_its_room(self, name):
         m1, m2 = MemberFigure("m1", 0.92, 10**9), MemberFigure(name, None, 10**9, "down")
         situation = a_situation(finding={"members": (m1, m2), "family": "build"})
-        told = line(advised(replace(situation, ports=("m1", name))))
+        told = advised(replace(situation, ports=("m1", name))).line
 
         assert 0 < len(told) <= MOST_LETTERS
+
+
+class TestLoads:
+    def test_are_those_of_the_hot_member_where_what_is_heavy_moved(self):
+        situation = a_situation((0.90, 0.03), items=())
+        used = situation.windows.utilisation
+        used[:, 10:, 0] = used[::-1, 10:, 0].copy()
+        told = advised(situation, diagnoses=()).rests_on
+
+        assert told[0] == "mean loads while it lasted: m1 900 Mbit/s of 1 Gbit/s, m2 30 Mbit/s of 1 Gbit/s"
+
+
+class TestMany:
+    def test_light_items_are_taken_for_evenly_spread(self):
+        items = virtual_ports({f"v{number}": 9 for number in range(100)})
+        advice = advised(a_situation((0.90, 0.02), items=items))
+
+        assert (
+            "60 more of at most 9 Mbit/s each are taken for evenly spread once they are dealt anew" in advice.rests_on
+        )
 
 
 class TestRestsOn:
