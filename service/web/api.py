@@ -6,6 +6,7 @@ from fastapi import FastAPI
 
 from service import __version__
 from service.web import (
+    advice,
     changes,
     deliveries,
     devices,
@@ -54,6 +55,7 @@ def make(services: Services) -> FastAPI:
         inventory,
         sources,
         deliveries,
+        advice,
         changes,
         predictions,
         odds,
