@@ -107,6 +107,7 @@ def assess(run: Run) -> Assessment:
     told = intervals(used, run.facts, run.before, shift_ms=shift_ms, window_ms=run.span.width_ms)
     members, doubtful = _measured(run, told, coarse_stamps(used, len(run.layout.ports)))
     came = decided(run, members)
+    members = came.members
     around = Around(
         refresh_ms={int(device): int(refresh_ms[device]) for device in np.flatnonzero(refresh_ms)},
         offset_ms=_off(run, used, shift_ms),
@@ -134,8 +135,9 @@ def assess(run: Run) -> Assessment:
 
 @dataclass(frozen=True)
 class Decided:
-    """What windows of members came to; `findings` as in an Assessment."""
+    """What windows of members came to, those that are unfit being marked; `findings` as in an Assessment."""
 
+    members: MemberWindows
     teams: TeamWindows
     findings: tuple[Finding, ...]
     steps: tuple[Told, ...]
@@ -153,7 +155,7 @@ def decided(run: Run, members: MemberWindows) -> Decided:
     teams = unfit.shown(team_windows(members, run.layout, table), signs)
     life, steps = advance(life, teams, table)
     found, said = findings.follow(Scene(run.layout, run.rules, members, teams), run.open, steps, life)
-    return Decided(teams, found, said, life)
+    return Decided(members, teams, found, said, life)
 
 
 def _as_set(run: Run) -> Run:

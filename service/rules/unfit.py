@@ -49,7 +49,7 @@ def marked(
     ValueError
         Where the windows start before the state ends.
     """
-    members = _as_told(members, broken)
+    members = _as_told(_unmarked(members), broken)
     after, span = _copied(state), members.span
     gap = 0 if state.next_slot == UNKNOWN else span.first_ms // span.width_ms - state.next_slot
     if gap < 0:
@@ -130,6 +130,17 @@ def _known_teams(members: MemberWindows, layout: Layout) -> Truths:
     return known
 
 
+def _unmarked(members: MemberWindows) -> MemberWindows:
+    """The windows without what was decided of them before, where they are decided anew."""
+    before = (members.marks & UNFIT_MARKS) != 0
+    if not before.any():
+        return members
+    only = before & ((members.marks & STATE_MARKS) == 0)
+    freed = only[..., np.newaxis] & (members.why_not == WhyNot.BROKEN)
+    why_not = np.where(freed, np.uint8(WhyNot.ELIGIBLE), members.why_not)
+    return replace(members, marks=members.marks & ~UNFIT_MARKS, why_not=why_not)
+
+
 def _as_told(members: MemberWindows, broken: Bytes | None) -> MemberWindows:
     """The windows with what the states of bundles say of ports, where anything was heard of them."""
     if broken is None or not broken.any():
@@ -154,6 +165,7 @@ def _with_unfit(members: MemberWindows, layout: Layout, unfit: Bytes) -> MemberW
     return replace(members, marks=marks, why_not=_left_out(members.why_not, (marks & UNFIT_MARKS) != 0))
 
 
+STATE_MARKS = np.uint16(Mark.FAR_SILENT | Mark.MISBUILT)
 UNFIT_MARKS = np.uint16(sum(MARK_OF))
 
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from service.rules import words
-from service.rules.unfit_loop import BADLY_DAMAGED
+from service.rules.unfit_loop import BADLY_DAMAGED, SINGLE
 from service.terms import EGRESS, INGRESS, KIND_WORDS, UNFIT_KINDS, Kind, Mark, MemberWindows
 
 UNFIT_WORDS = tuple(KIND_WORDS[kind] for kind in UNFIT_KINDS)
@@ -55,7 +55,7 @@ def _sick(team: Members, member: int) -> str:
     port = team.ports[member]
     errors = float(team.figures.errors[port, team.window, INGRESS])
     ratio = errors / (errors + float(team.figures.packets[port, team.window, INGRESS]))
-    bad = ", which is bad" if ratio >= BADLY_DAMAGED else ""
+    bad = ", which is bad" if ratio >= BADLY_DAMAGED * (1 - SINGLE) else ""
     return f"error ratio {ratio:.2g} of what comes in on {team.names[member]}{bad}"
 
 
