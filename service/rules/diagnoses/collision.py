@@ -34,7 +34,7 @@ def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Di
     heavy = [item for item in items if item.bps >= HEAVY * speed and item.name]
     if not speed or len(heavy) < 2 or heavy[0].bps >= MOST_OF_MEMBER * whole:
         return None
-    reachable = _reachable(situation)
+    reachable = _reachable(situation, signs.unfit)
     line = situation.rule.hot_above
     if reachable is None or reachable > line:
         return None
@@ -43,9 +43,9 @@ def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Di
     return Diagnosis(NAME, Sure.SHOWN, _text(len(heavy), signs.name), (signs.name,), Evidence(speaks_for))
 
 
-def _reachable(situation: Situation) -> float | None:
+def _reachable(situation: Situation, unfit: frozenset[str]) -> float | None:
     """The busiest member's utilisation where the known items are placed best on members that can take load."""
-    able = [at for at, port in enumerate(situation.ports) if _takes_load(situation, port)]
+    able = [at for at, port in enumerate(situation.ports) if port not in unfit and _takes_load(situation, port)]
     capacity = [reading.line_speed(situation, at) for at in able]
     names = {situation.ports[at] for at in able}
     weights = [item.bps for item in situation.items if item.port in names]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import replace
 
 from service.rules.diagnoses import (
     bundle,
@@ -16,6 +17,7 @@ from service.rules.diagnoses import (
     standby,
     unfit,
 )
+from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
 from service.terms import BUILD_DIAGNOSES, SURE_ORDER, Diagnosis
 
@@ -29,21 +31,24 @@ def diagnosed(situation: Situation) -> tuple[Diagnosis, ...]:
     """
     if not situation.ports or not situation.windows.span.count:
         return ()
-    found = {(one.name, one.members): one for one in _each(situation)}
-    return tuple(sorted(found.values(), key=_rank))
-
-
-def _each(situation: Situation) -> Iterator[Diagnosis]:
     seen = signs.of(situation)
     # What is shown last of one name and member stands: states show what counters make probable.
+    built = {(one.name, one.members): one for one in _of_build(situation, seen)}
+    broken = frozenset(port for one in built.values() if one.name in BUILD_DIAGNOSES for port in one.members)
+    return tuple(sorted((*built.values(), *_of_load(situation, replace(seen, unfit=broken))), key=_rank))
+
+
+def _of_build(situation: Situation, seen: Signs) -> Iterator[Diagnosis]:
     yield from unfit.diagnoses(situation)
     yield from standby.diagnoses(situation, seen)
     yield from bundle.diagnoses(situation)
-    if situation.finding.kind in UNEVEN:
-        for explain in _OF_LOAD:
-            told = explain(situation, seen)
-            if told is not None:
-                yield told
+
+
+def _of_load(situation: Situation, seen: Signs) -> Iterator[Diagnosis]:
+    for explain in _OF_LOAD if situation.finding.kind in UNEVEN else ():
+        told = explain(situation, seen)
+        if told is not None:
+            yield told
 
 
 _OF_LOAD = (

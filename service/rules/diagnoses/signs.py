@@ -20,7 +20,8 @@ class Signs:
     """Figures of the finding's direction; `of` is the hot member's position, -1 where none is known.
 
     `used`, `bps`, `packets`, `back` (packets of the other direction) and `back_bps` have shape
-    (n_ports, n_windows), NaN where unknown. `levels` are the steps of each member.
+    (n_ports, n_windows), NaN where unknown. `levels` are the steps of each member,
+    `unfit` the members that are built wrong.
     """
 
     way: int
@@ -32,6 +33,7 @@ class Signs:
     back: Floats
     back_bps: Floats
     levels: tuple[tuple[Step, ...], ...]
+    unfit: frozenset[str] = frozenset()
 
     @property
     def onset(self) -> Step | None:
