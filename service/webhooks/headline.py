@@ -24,7 +24,7 @@ OPENINGS = {
 UNFIT = {
     "one-sided": "up but nothing comes back",
     "unanswered": "up but nobody answers it",
-    "sick": "sick: what comes is damaged",
+    "sick": "sick: frames damaged",
 }
 
 

@@ -197,7 +197,7 @@ class TestTextOf:
         [
             ("one-sided", "member m2 at 0 % up but nothing comes back, 10 min, member m1 at 77 %"),
             ("unanswered", "member m2 at 0 % up but nobody answers it, 10 min, member m1 at 77 %"),
-            ("sick", "member m2 at 0 % sick: what comes is damaged, 10 min, member m1 at 77 %"),
+            ("sick", "member m2 at 0 % sick: frames damaged, 10 min, member m1 at 77 %"),
         ],
     )
     def test_says_what_is_the_matter_with_a_member_and_that_it_must_get_no_load(self, kind, said):
