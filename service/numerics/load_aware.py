@@ -107,12 +107,19 @@ class _Team:
         now = self.shares(at)
         hot = {link for link, share in enumerate(now) if share > self.line}
         return [
-            (max(self.shares(_moved(at, item, target))), item, target)
+            (max(self.after(now, item, (int(at[item]), target))), item, target)
             for item in range(len(self.weights))
             if int(at[item]) in hot and self.weights[item]
             for target in range(len(self.capacity))
             if target != at[item]
         ]
+
+    def after(self, now: Sequence[Fraction], item: int, way: tuple[int, int]) -> list[Fraction]:
+        """The shares once an item has gone its way: two links differ, and no sum over all items is needed."""
+        shares, weight = list(now), int(self.weights[item])
+        for link, sign in zip(way, (-1, 1), strict=True):
+            shares[link] += Fraction(sign * weight, int(self.capacity[link]))
+        return shares
 
     def next_move(self, at: Ints) -> Move | None:
         found = min(self.moves(at), default=None)

@@ -22,11 +22,12 @@ from service.terms import Floats, Ints
 OBJECTIVE = "the busiest member's utilisation, as low as it can be"
 __all__ = ["OBJECTIVE", "Move", "Outcome", "Placement", "best", "moved_by_load"]
 
-# A search ends at so many branches, lest a hopeless tie of many items takes minutes; what it found then is still
-# a placement, and `floor` says how far from the best it can be.
-MOST_BRANCHES = 400
+# A search ends at so many branches, fewer the more unknowns each has, lest a hopeless tie of many items takes minutes;
+# what it found then is still a placement, and `floor` says how far from the best it can be.
+MOST_BRANCHES, LEAST_BRANCHES, WORK = 400, 10, 20_000
 FEW_ITEMS = 12  # of so few the best is found without a tolerance
 GAP = 1e-3  # else a thousandth of the busiest utilisation is as good as nothing
+_ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -34,7 +35,8 @@ class Placement:
     """Which link each item is on, (k,) positions, and what that comes to.
 
     `busiest` is the largest utilisation, `floor` what no placement that was allowed gets below, `moves` how many items
-    change their link, and `proven` whether the search came to its end.
+    change their link, and `proven` whether no other is better: by
+    nothing with 12 items or fewer, by more than a thousandth of the utilisation with more.
     """
 
     positions: tuple[int, ...]
@@ -75,20 +77,18 @@ def best(
     0.15
     """
     asked = _asked((weights_bps, capacity_bps, background_bps), current, most_moves)
-    found, floor, proven = _searched(asked)
-    # Where moves are few, what there is now is a placement; where they are not, the heaviest first is one.
-    fallback = _greedy(asked) if asked.current is None or most_moves is None else asked.current
-    if found is None or _key(asked, fallback) < _key(asked, found):
-        found = fallback
-    busiest = float(max(_shares(asked, found)))
-    lowest = float(lowest_busiest(asked.weights, asked.capacity, asked.background))
+    found, floor, proven = _lowest(asked)
+    if asked.current is not None:
+        found = _fewest_moves(asked, found)
+    shares = _shares(asked, found)
+    floor = max(floor, float(lowest_busiest(asked.weights, asked.capacity, asked.background)))
     return Placement(
         positions=tuple(found.tolist()),
-        busiest=busiest,
-        utilisation=tuple(map(float, _shares(asked, found))),
-        floor=min(busiest, max(floor, lowest)),
-        moves=0 if asked.current is None else int((found != asked.current).sum()),
-        proven=proven or busiest == lowest,
+        busiest=float(max(shares)),
+        utilisation=tuple(map(float, shares)),
+        floor=min(float(max(shares)), floor),
+        moves=_moves(asked, found),
+        proven=proven or max(shares) <= floor * _tolerated(asked),
     )
 
 
@@ -111,19 +111,28 @@ def _asked(
     return _Asked(weights, capacity, background, now, moves)
 
 
-def _searched(asked: _Asked) -> tuple[Ints | None, float, bool]:
-    """Mixed-integer optimisation, twice: the lowest busiest utilisation, and then the fewest moves that reach it."""
+def _lowest(asked: _Asked) -> tuple[Ints, float, bool]:
+    """The placement with the lowest busiest utilisation, what none gets below, and whether the search ended."""
     k, n = len(asked.weights), len(asked.capacity)
+    # Where moves are few, what there is now is a placement; where they are not, the heaviest first is one.
+    known = _greedy(asked) if asked.current is None or asked.most_moves is None else asked.current
     if k == 0 or n == 1:
-        return np.zeros(k, dtype=np.int64), 0.0, True
+        return known, 0.0, True
     most = np.zeros(k * n + 1)
     most[-1] = 1.0
     found, floor, proven = _solved(asked, most, np.inf)
-    if found is None or asked.current is None:
-        return found, floor, proven
-    moving = np.append(_moving(asked), 0.0)
-    fewest, _, _ = _solved(asked, moving, float(max(_shares(asked, found))))
-    return (found if fewest is None or _key(asked, fewest) > _key(asked, found) else fewest), floor, proven
+    return (known if found is None else min(found, known, key=lambda one: max(_shares(asked, one)))), floor, proven
+
+
+def _fewest_moves(asked: _Asked, found: Ints) -> Ints:
+    """Of placements as good as the one that was found, one that takes the fewest moves."""
+    if not len(asked.weights) or len(asked.capacity) == 1:
+        return found
+    as_good = float(max(_shares(asked, found))) * _tolerated(asked)
+    fewest, _, _ = _solved(asked, np.append(_moving(asked), 0.0), as_good)
+    if fewest is None or max(_shares(asked, fewest)) > as_good * (1 + _ROUNDING):
+        return found
+    return min(fewest, found, key=lambda one: _moves(asked, one))
 
 
 def _solved(asked: _Asked, cost: Floats, most_busy: float) -> tuple[Ints | None, float, bool]:
@@ -138,12 +147,13 @@ def _solved(asked: _Asked, cost: Floats, most_busy: float) -> tuple[Ints | None,
     rules = [LinearConstraint(each, 1, 1), LinearConstraint(load, -np.inf, -asked.background / speed)]
     if asked.most_moves is not None:
         rules.append(LinearConstraint(np.append(_moving(asked), 0.0)[np.newaxis], -np.inf, asked.most_moves))
+    branches = max(LEAST_BRANCHES, min(MOST_BRANCHES, WORK // (k * n)))
     told = milp(
         cost,
         integrality=np.append(np.ones(k * n), 0),
         bounds=Bounds(0, np.append(np.ones(k * n), most_busy)),
         constraints=rules,
-        options={"mip_rel_gap": 0.0 if k <= FEW_ITEMS else GAP, "node_limit": MOST_BRANCHES},
+        options={"mip_rel_gap": 0.0 if k <= FEW_ITEMS else GAP, "node_limit": branches},
     )
     floor = float(told.mip_dual_bound) if told.mip_dual_bound is not None else 0.0
     found = None if told.x is None else told.x[:-1].reshape(k, n).argmax(axis=1).astype(np.int64)
@@ -166,9 +176,13 @@ def _greedy(asked: _Asked) -> Ints:
     return positions
 
 
-def _key(asked: _Asked, positions: Ints) -> tuple[Fraction, int]:
-    moves = 0 if asked.current is None else int((positions != asked.current).sum())
-    return max(_shares(asked, positions)), moves
+def _tolerated(asked: _Asked) -> float:
+    """How many times the lowest busiest utilisation passes for it."""
+    return 1 + (_ROUNDING if len(asked.weights) <= FEW_ITEMS else GAP)
+
+
+def _moves(asked: _Asked, positions: Ints) -> int:
+    return 0 if asked.current is None else int((positions != asked.current).sum())
 
 
 def _shares(asked: _Asked, positions: Ints) -> list[Fraction]:
