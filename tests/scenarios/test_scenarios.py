@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -18,13 +19,25 @@ from examples import EPOCH_MS, GIGABIT, SECOND, a_layout
 from rules.team_windows import windows_of
 from scenarios.roads import WINDOW_S, assessed, fact, kinds, octets_of, row, series, told
 
+from service.numerics.odds import chances
+from service.numerics.placement import best, moved_by_load
 from service.numerics.teams import busiest_share, equal_spread_capacity
+from service.rules.advice.advising import advised
+from service.rules.bundle_states import NAMES, unfit
+from service.rules.diagnoses.assessed import with_explanations
+from service.rules.diagnoses.diagnosing import diagnosed
+from service.rules.diagnoses.explaining import explained
+from service.rules.situation import Situation, cut, stretch
 from service.terms import (
     KIND_WORDS,
+    METHODS,
     STATUS_WORDS,
     WHY_NOT_WORDS,
     Basis,
+    BundleState,
     Flag,
+    Item,
+    LacpState,
     Layout,
     OperStatus,
     PortName,
@@ -33,6 +46,7 @@ from service.terms import (
     Status,
     TeamName,
 )
+from service.webhooks.wording import text_of
 
 HERE = Path(__file__).parent
 SCENARIOS = {
@@ -40,16 +54,11 @@ SCENARIOS = {
 }
 OF_THE_FILE = {case["id"] for case in json.loads((HERE / "scenarios.json").read_text())}
 
-# Cases whose answer takes parts that are not built yet, and which: of D22 and D25 the rest is run.
+# Cases whose answer takes parts that are not built yet, and which: of D25 the rest is run.
 NEEDS_MORE = {
-    "D19": "diagnoses",
-    "D20": "diagnoses and odds",
-    "D22": "advice",
-    "D23": "diagnoses",
     "D25": "verdicts",
-    "R07": "state bits of a bundle",
 }
-ALSO_RUN = {"D22", "D25"}
+ALSO_RUN = {"D25"}
 
 Told = dict[str, Any]
 RUNS: dict[str, Callable[[Told, Told], None]] = {}
@@ -344,6 +353,67 @@ def sends_small_frames(given, expected):
     assert kinds(on_wire) == [expected["kind"]]
 
 
+def situation_of(found, finding, team=None, items=()):
+    """The situation of a finding of the one team, from the windows it was found in."""
+    team = team or TeamName("sm-07", "front")
+    ports = list(range(len(found.members.utilisation)))
+    windows = cut(found.members, ports, *stretch(finding, WINDOW_S * SECOND))
+    return Situation(finding, team, Rule(), tuple(f"m{port + 1}" for port in ports), windows, items=items)
+
+
+@scenario("D19")
+def is_one_conversation(given, expected):
+    frame, answer = given["mean_out_octets"], given["mean_in_octets"]
+    rows = []
+    for port, used in enumerate(given["egress_wire"].values()):
+        # Octets on the wire are those of the frame and 20 for preamble and gap (IEEE 802.3).
+        sent = [round(octets_of(u, given["cap"]) / (frame + 20)) for u in used]
+        back = [given["ingress_pps_m1"] * WINDOW_S * (u > 0.5) for u in used]
+        for window in range(len(used) + 1):
+            out, in_ = sum(sent[:window]), sum(back[:window])
+            counted = {"out_packets": out, "out_octets": out * frame, "in_packets": in_, "in_octets": in_ * answer}
+            rows.append(row(window * WINDOW_S, port, **counted))
+    found = assessed(rows, fact(given["cap"]), windows=len(given["egress_wire"]["m1"]))
+
+    (finding,) = with_explanations(found, a_layout(2), (Rule(),)).findings
+
+    first = finding.diagnoses[0]
+    assert f"{first.name.replace('-', ' ')} ({first.sure})" == expected["diagnosis"]
+    assert found.members.packets[0, -1, 0] == pytest.approx(given["egress_pps_m1"], rel=1e-3)
+    advice = advised(situation_of(found, finding))
+    methods = [option for option in advice.options if option.name in METHODS and option.chances]
+    assert {chance.success for option in methods for chance in option.chances} == {expected["p_ok_any_method"]}
+    assert finding.advice.startswith("No method helps")
+    assert all(word in finding.advice.casefold() for word in ("split", "shape", "schedule", "faster member"))
+
+
+@scenario("D20")
+def is_a_collision(given, expected):
+    rates = {name: mbps * 10**6 for name, mbps in given["vports_mbps"].items()}
+    cap = given["cap_mbps"] * 10**6
+    items = tuple(
+        Item("virtual-port", name, port, rates[name]) for port, names in given["placement"].items() for name in names
+    )
+    loads = [[sum(rates[name] for name in names) / cap] * 4 for names in given["placement"].values()]
+    found = assessed(series(loads, cap=cap), fact(cap), windows=4)
+    (finding,) = found.findings
+
+    first = diagnosed(situation_of(found, finding, items=items))[0]
+
+    assert (first.name, first.sure) == (expected["diagnosis"], "shown")
+    assert f"{100 * expected['best_busiest']:.1f} %" in first.evidence.speaks_for[1]
+    heavy = [rate for rate in rates.values() if rate > 10**7]
+    light = [sum(rates.values()) - sum(heavy), 0.0]
+    assert chances(heavy, [cap] * 2, light, 0.75)[0].success == pytest.approx(expected["p_ok_redraw"])
+    assert best(list(rates.values()), [cap] * 2, [0.0] * 2).busiest == pytest.approx(expected["best_busiest"])
+    on = [0 if item.port == "m1" else 1 for item in items]
+    outcome = moved_by_load([item.bps for item in items], on, [cap] * 2, [0.0] * 2, 0.75)
+    assert float(outcome.fits) == expected["p_ok_load_aware"]
+    assert chances([120e6] * 8, [cap] * 2, [0.0] * 2, 0.75)[0].success == pytest.approx(
+        expected["p_ok_if_split_8x120"], abs=5e-5
+    )
+
+
 @scenario("D22")
 def is_uneven_inward(given, expected):
     rows = []
@@ -358,7 +428,54 @@ def is_uneven_inward(given, expected):
     assert found.teams.even_split[0, 0, 1] == pytest.approx(expected["even_ingress"])
     (finding,) = found.findings
     assert finding.discard_ratio is None
-    assert any("far end" in missing for missing in finding.evidence.missing)
+    assert any("harm unknown: needs far-end port" in missing for missing in finding.evidence.missing)
+    situation = situation_of(found, finding, TeamName("sm-07", "front", "layer4-tuple", "lacp"))
+    assert given["host_method"].replace(" ", "-").replace("layer-4", "layer4") == situation.team.method
+    told = explained(situation)
+    assert told.owner == "network"
+    assert f"the {expected['who_decides']} chooses ingress members" in told.decided_by
+    assert "changing this end's method will not change this" in told.decided_by
+    advice = advised(replace(situation, finding=told))
+    helps = [chance.success for option in advice.options if option.name in METHODS for chance in option.chances]
+    assert max(helps, default=0.0) == expected["host_change_helps_p"]
+    assert not any(option.fits for option in advice.options if option.name in METHODS)
+
+
+@scenario("D23")
+def does_not_carry(given, expected):
+    from rules.unfit_roads import BUSY, ONE_SIDED, SICK, UNANSWERED, rows_of
+
+    a, b, c = given["a"], given["b"], given["c"]
+    partner = LacpState(int(a["partner_oper_state"], 16))
+    states = unfit([BundleState(0x3D, 0x3D), BundleState(0x3D, partner)])
+    broken = np.array([NAMES.index(name) for name in states], dtype=np.uint8)
+    silent = {"out_octets": octets_of(a["m2_out_util"]), "in_octets": 0}
+    hot = {"out_octets": octets_of(0.3), "in_octets": octets_of(a["m1_in_util"])}
+    asks = UNANSWERED | {
+        "out_packets": b["m2_out_packets"] // b["windows"],
+        "out_bcast_packets": b["m2_out_bcast"] // b["windows"],
+    }
+    damaged = SICK | {"in_packets": c["m2_in_packets"] - c["m2_in_errors"], "in_errors": c["m2_in_errors"]}
+    cases = (
+        ("a", "one-sided", hot, silent, {"broken": broken}),
+        ("a", "one-sided", BUSY, ONE_SIDED, {}),
+        ("b", "unanswered", BUSY, asks, {}),
+        ("c", "sick", BUSY, damaged, {}),
+    )
+    signs = {}
+    for name, kind, first, second, more in cases:
+        windows = given[name].get("windows", 3)
+        found = assessed(rows_of([[first] * windows, [second] * windows]), windows=windows, **more)
+        (finding,) = (one for one in found.findings if one.family == "build")
+        assert finding.kind == kind
+        assert "Do not move load to m2 (broken)." in text_of(finding, "raised")
+        signs.setdefault(name, finding.evidence.speaks_for[0])
+
+    assert ONE_SIDED["in_packets"] - ONE_SIDED["in_mcast_packets"] == a["m2_in_ucast"] == b["m2_in_ucast"]
+    assert LacpState.COLLECTING in partner
+    assert "far end does not distribute on m2" in signs["a"]
+    assert [half for half in expected["b"].split("; ") if half not in signs["b"]] == []
+    assert signs["c"].startswith(expected["c"])
 
 
 @scenario("D24")
@@ -460,6 +577,26 @@ def misses_windows(given, expected):
 
         events = [[step.what, (step.at_ms - EPOCH_MS) // (WINDOW_S * SECOND) - 1] for step in steps]
         assert events == expected[name]
+
+
+@scenario("R07")
+def tells_states_in_two_orders(given, expected):
+    from service.feeds.snmp import lacp
+
+    octet, bits = int(given["octet"], 16), int(given["bits"], 16).to_bytes(1, "big")
+    named = {
+        "activity": LacpState.ACTIVITY,
+        "aggregation": LacpState.AGGREGATION,
+        "synchronisation": LacpState.SYNCHRONIZATION,
+        "collecting": LacpState.COLLECTING,
+        "distributing": LacpState.DISTRIBUTING,
+    }
+
+    assert {name for name, flag in named.items() if flag in lacp.from_octet(octet)} == set(expected["both"])
+    assert lacp.from_bits(bits) == lacp.from_octet(octet)
+    # Read the wrong way round it is expired and distributing at once, which no port can be.
+    assert not lacp.plausible(lacp.from_octet(bits[0]))
+    assert unfit([BundleState(lacp.from_octet(octet), lacp.from_bits(bits))]) == ("",)
 
 
 def test_words_are_those_of_the_service():
