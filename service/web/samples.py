@@ -61,7 +61,7 @@ def take(
     names its team. The answer is sent once everything accepted is safely kept; sending the same
     batch again changes nothing.
     """
-    with _room(services):
+    with room(services):
         push_id = _believed(request, services, caller, octets)
         try:
             taken = _kept(request, services, octets, feed)
@@ -75,7 +75,7 @@ def take(
 
 
 @contextmanager
-def _room(services: Services) -> Iterator[None]:
+def room(services: Services) -> Iterator[None]:
     """Room for one push; Overloaded where there is none, because a queue of whole bodies would fill the memory."""
     if not services.pushes.acquire(blocking=False):
         raise Overloaded("pushes", services.most_pushes)
