@@ -26,11 +26,8 @@ def with_explanations(connection: Connection, judged: Judged, desk: Desk) -> Jud
     before = judged.known_before
     wanted = _wanted(judged, before)
     seen = situations.of(connection, [(_team_id(judged, one), one) for one in wanted], desk.policy, desk.now_ms)
-    teams = {(team.device, team.team): team for team in judged.placed.layout.teams}
     found = tuple(
-        _anew(judged, finding, seen[finding.id])
-        if finding.id in seen
-        else carried(finding, teams[finding.device, finding.team])
+        _anew(judged, finding, seen[finding.id]) if finding.id in seen else carried(finding)
         for finding in judged.assessment.findings
     )
     assessment = with_findings(judged.assessment, found, before)

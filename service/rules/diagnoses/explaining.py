@@ -18,7 +18,6 @@ from service.terms import (
     Finding,
     Severity,
     Sure,
-    TeamName,
 )
 
 PLANNER = "planner"
@@ -53,19 +52,19 @@ def with_explanations(situation: Situation, diagnoses: tuple[Diagnosis, ...], ad
         owner=_owner(finding, first, decides, situation.owner_told),
         decided_by=decides.text,
         advice=advice_line,
-        evidence=_evidence(finding.evidence, first, decides),
+        evidence=_evidence(finding.evidence, first),
         severity=capped(finding.severity, is_alone(situation, diagnoses)),
     )
 
 
-def carried(finding: Finding, team: TeamName) -> Finding:
+def carried(finding: Finding) -> Finding:
     """A finding that was explained before and has newer figures, with the evidence of its explanation put back."""
     evidence = finding.evidence
     if finding.direction == "ingress" and finding.discard_ratio is not None:
         missing = tuple(line for line in evidence.missing if line != HARM_UNKNOWN)
         evidence = replace(evidence, missing=missing)
     first = finding.diagnoses[0] if finding.diagnoses else None
-    return replace(finding, evidence=_evidence(evidence, first, decider(team, finding.direction)))
+    return replace(finding, evidence=_evidence(evidence, first))
 
 
 def decided(situation: Situation) -> Decider:
@@ -104,14 +103,13 @@ def _owner(finding: Finding, first: Diagnosis | None, decides: Decider, told: st
     return told if told in OWNERS and decides.by not in {FAR_END, "router", "unknown"} else decides.owner
 
 
-def _evidence(base: Evidence, first: Diagnosis | None, decides: Decider) -> Evidence:
+def _evidence(base: Evidence, first: Diagnosis | None) -> Evidence:
     """The evidence of the surest diagnosis before that of the finding itself, nothing twice."""
     mine = first.evidence if first else Evidence()
-    asked = tuple(f"{'who decides' if not index else 'and'}: {ask}" for index, ask in enumerate(decides.missing))
     return Evidence(
         _once(*mine.speaks_for, *base.speaks_for),
         _once(*mine.against, *base.against),
-        _once(*mine.missing, *base.missing, *asked),
+        _once(*mine.missing, *base.missing),
     )
 
 

@@ -77,7 +77,7 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     moved = _moved(signs, onset)
     steady = case.weigh(_steady(_plateau(signs, moved))) and case.weigh(_level(situation, signs, moved))
     large = case.weigh(_large(situation, signs, onset))
-    answered = case.weigh(_answered(signs, onset)) or moved is not None
+    answered = case.weigh(_answered(signs, None if moved else onset)) or moved is not None
     if items:
         case.against.append(f"the largest item known is {_share_told(items)} of {signs.name}")
     else:

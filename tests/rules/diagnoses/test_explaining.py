@@ -99,7 +99,7 @@ class TestEvidence:
         situation = a_situation(told)
         found = explained(situation)
 
-        later = carried(replace(found, evidence=situation.finding.evidence), situation.team)
+        later = carried(replace(found, evidence=situation.finding.evidence))
 
         assert later == found
 
