@@ -19,7 +19,14 @@ GIGABIT = 10**9
 
 
 @click.group(invoke_without_command=True)
-@click.option("--item", "items", type=ItemsOfARate(), multiple=True, help="A heavy conversation or virtual port.")
+@click.option(
+    "--item",
+    "items",
+    type=ItemsOfARate(),
+    multiple=True,
+    metavar=ItemsOfARate.name,
+    help="A heavy conversation or virtual port.",
+)
 @click.option("--equal", type=click.IntRange(1), metavar="K", help="K items of one rate, whatever it is: exact odds.")
 @click.option("--link", "links", type=Rate(), multiple=True, help="The speed of a member; give one for each.")
 @click.option("--links", "count", type=click.IntRange(1), metavar="N", help="N members of one speed instead. [2]")
