@@ -92,7 +92,8 @@ def _within(spans: Sequence[tuple[int, int]], limits: tuple[int, int]) -> tuple[
 
 
 def _check(held: Brought, sides: tuple[tuple[tuple[int, int], ...], ...]) -> None:
-    for spans, name in zip(sides, ("before", "after"), strict=True):
+    # After first: without hours after there are none before that are like them.
+    for spans, name in reversed([*zip(sides, ("before", "after"), strict=True)]):
         if not spans:
             raise UnusableInput(
                 ", ".join(held.files),
