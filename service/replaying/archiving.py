@@ -6,6 +6,7 @@ where they were: what is there is whole, and is not written again.
 
 from __future__ import annotations
 
+import contextlib
 import os
 import zlib
 from collections.abc import Iterator, Sequence
@@ -113,9 +114,9 @@ def _stand(path: Path, samples: Samples, facts: FactsTable, seats: tuple[Seat, .
         if archive.head(path).digest != day.head.digest:
             raise UnusableInput(str(path), "holds other samples of this day", "name another folder, or remove it first")
         return Written(path, len(day.samples), is_new=False)
-    path.parent.mkdir(parents=True, exist_ok=True)
     meanwhile = path.with_name(f".{path.name}.{os.getpid()}")
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
         _to_disk(meanwhile, archive.octets_of(day))
         _read_back(meanwhile, day)
         meanwhile.replace(path)
@@ -123,7 +124,8 @@ def _stand(path: Path, samples: Samples, facts: FactsTable, seats: tuple[Seat, .
         why = f"cannot be written: {failure.strerror or failure}"
         raise UnusableInput(str(path), why, "make room, or name another folder") from failure
     finally:
-        meanwhile.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # what was the matter has been said
+            meanwhile.unlink(missing_ok=True)
     return Written(path, len(day.samples), is_new=True)
 
 
