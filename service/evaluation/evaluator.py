@@ -54,8 +54,9 @@ class Evaluator:
     def run(self, now_ms: int) -> Outcome:
         """Evaluate all windows that are due at `now_ms`."""
         drawn, counts = database.retried(self._engine, partial(self._drawn_up, now_ms=now_ms))
+        desk = Desk(self._policy, self._lives, now_ms)
         for errand in drawn.errands:
-            counts.update(self._done(errand, Desk(self._policy, self._lives, now_ms)))
+            counts.update(self._done(errand, desk))
         if any(counts[what] for what in ("raised", "cleared", "restated")) or self._fleets:
             counts.update(database.retried(self._engine, partial(self._of_fleets, now_ms=now_ms)))
         if drawn.settled:

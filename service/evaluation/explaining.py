@@ -17,14 +17,16 @@ from service.terms import SEVERITY_ORDER, Finding
 
 # So old, in ms since it began, an open finding is looked at again: each time there is markedly more to see of it.
 AGES_MS = (180_000, 360_000, 720_000, 1_800_000, 3_600_000, AFTER_MS)
-# At most so many at once, the gravest first; where more are found in a moment the others follow in the next rounds.
+# At most so many of a piece and of a round, those never looked into first and of them the gravest; the others come
+# with the next windows. At some 7 ms each no storm of findings holds up the windows to come.
 AT_ONCE = 200
+A_ROUND = 1000
 
 
 def with_explanations(connection: Connection, judged: Judged, desk: Desk) -> Judged:
     """The piece with its findings explained: new and changed ones and those of an age anew, the others as before."""
     before = judged.known_before
-    wanted = _wanted(judged, before)
+    wanted = _wanted(judged, before, desk.explained)
     seen = situations.of(connection, [(_team_id(judged, one), one) for one in wanted], desk.policy, desk.now_ms)
     found = tuple(
         _anew(judged, finding, seen[finding.id]) if finding.id in seen else carried(finding)
@@ -42,15 +44,17 @@ def _anew(judged: Judged, finding: Finding, situation: Situation) -> Finding:
     return replace(told, advice=advised(replace(situation, finding=told)).line)
 
 
-def _wanted(judged: Judged, before: Mapping[str, Finding]) -> list[Finding]:
+def _wanted(judged: Judged, before: Mapping[str, Finding], explained_so_far: set[str]) -> list[Finding]:
     stepped = {step.finding_id for step in judged.assessment.steps}
     found = [
         finding
         for finding in judged.assessment.findings
         if not finding.decided_by or finding.id in stepped or _has_come_of_age(finding, before.get(finding.id))
     ]
-    found.sort(key=lambda one: (-SEVERITY_ORDER.index(one.severity), one.since_ms, one.id))
-    return found[:AT_ONCE]
+    found.sort(key=lambda one: (bool(one.decided_by), -SEVERITY_ORDER.index(one.severity), one.since_ms, one.id))
+    wanted = found[: max(0, min(AT_ONCE, A_ROUND - len(explained_so_far)))]
+    explained_so_far.update(finding.id for finding in wanted)
+    return wanted
 
 
 def _has_come_of_age(now: Finding, before: Finding | None) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from sqlalchemy import Connection
@@ -69,11 +69,15 @@ class Judged:
 
 @dataclass(frozen=True)
 class Desk:
-    """What judging needs besides the errand: rules, what is remembered of teams, and now."""
+    """What judging needs besides the errand: rules, what is remembered of teams, and now.
+
+    `explained` are the findings that were looked into in this round, by id.
+    """
 
     policy: Policy
     lives: Lives
     now_ms: int
+    explained: set[str] = field(default_factory=set)
 
 
 def judge(connection: Connection, errand: Errand, span: Span, course: Course | None, desk: Desk) -> Judged:

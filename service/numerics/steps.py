@@ -59,6 +59,8 @@ def _levels(values: Floats, least: float) -> list[tuple[int, int]]:
     """Stretches [start, end) of one level each; windows between two stretches belong to none."""
     if not len(values):
         return []
+    if values.max() - values.min() < least:
+        return [(0, len(values))]
     found: list[tuple[int, int]] = []
     start = at = 0
     while (at := at + 1) < len(values):
