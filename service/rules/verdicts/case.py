@@ -13,7 +13,7 @@ class Case:
 
     `variances` are those of the two means, `used` how many windows of each side lie in bands of load that both
     have. `only_before` and `only_after` are members that count on one side only, `gone` those of the first that are
-    known to be down, out or broken.
+    known to be down, out or broken. `after_ms` is from the beginning of the first window after to the end of the last.
     """
 
     before: Side
@@ -28,7 +28,7 @@ class Case:
     variances: tuple[float, float]
     clear_below: float
     first_after_ms: int | None
-    width_ms: int
+    after_ms: int
     only_before: tuple[str, ...] = ()
     only_after: tuple[str, ...] = ()
     gone: tuple[str, ...] = ()

@@ -103,7 +103,7 @@ class Sides:
             variances=tuple(self._of["variance"][team]),
             clear_below=self._clear[team],
             first_after_ms=int(after.starts[0]) if len(after.starts) else None,
-            width_ms=after.width_ms,
+            after_ms=int(after.starts[-1] - after.starts[0]) + after.width_ms if len(after.starts) else 0,
             only_before=_named(names, was & ~now) if now else (),
             only_after=_named(names, now & ~was) if was else (),
             gone=_named(names, was & ~now & lost(after, team)) if was & ~now else (),

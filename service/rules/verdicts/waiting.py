@@ -35,8 +35,8 @@ def when_narrow(case: Case, limit: float) -> int | None:
 
 
 def _at(case: Case, windows: float) -> int | None:
-    """When so many windows after have been seen."""
+    """When so many windows after have been seen, at the pace of those that were: nights alone take days."""
     if case.first_after_ms is None or not math.isfinite(windows):
         return None
-    wait_ms = math.ceil(windows) * case.width_ms
+    wait_ms = math.ceil(windows * case.after_ms / max(1, case.after.windows))
     return case.first_after_ms + wait_ms if wait_ms <= LONGEST_MS else None

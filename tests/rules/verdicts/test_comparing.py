@@ -191,8 +191,14 @@ class TestWaiting:
         found = verdict(before, after)
 
         needed = 10 * found.after.tau  # more than 8 of them
-        assert found.could_tell_ms == LATER + int(np.ceil(needed)) * WIDTH_MS
+        assert found.could_tell_ms == LATER + int(np.ceil(needed * WIDTH_MS))
         assert "could be told from about" in found.text
+
+    def test_counts_nights_where_only_nights_are_compared(self):
+        nights = np.concatenate([LATER + np.arange(3) * WIDTH_MS, LATER + DAY_MS + np.arange(3) * WIDTH_MS])
+        before, after = apart(0.38 + noise(1)), apart(0.02 + noise(2, 6), starts=nights)
+
+        assert verdict(before, after).could_tell_ms > LATER + DAY_MS
 
     def test_names_none_where_it_is_the_time_before_that_is_short(self):
         assert verdict(apart(0.38 + noise(1, 6)), apart(0.02 + noise(2), first_ms=LATER)).could_tell_ms is None
