@@ -18,6 +18,7 @@ import pandas as pd
 sys.path[:0] = [str(Path(__file__).parents[2])]  # run as a file, from anywhere
 
 from service.numerics import history  # noqa: E402  # found only now
+from service.rules import unfit  # noqa: E402  # found only now
 from service.rules.kinds import team_windows  # noqa: E402  # found only now
 from service.rules.life import advance, fresh  # noqa: E402  # found only now
 from service.rules.table import rule_table  # noqa: E402  # found only now
@@ -149,10 +150,12 @@ def tick() -> None:
     judged = team_windows(windows, layout, table)
     kinds_s = fastest(lambda: team_windows(windows, layout, table), 5)
     life = fresh(len(layout.teams))
+    unfit_s = fastest(lambda: unfit.marked(life, windows, layout, table), 5)
     life_s = fastest(lambda: advance(life, judged, table), 5)
     print(f"tick, {PORTS:,} ports x 1 sample x 12 counters: {tick_s * 1e3:.0f} ms (aim: at most 300)")
     print(f"  copy of 140 B a port: {copy_s * 1e3:.1f} ms; tick is {tick_s / copy_s:.1f} x the copy bound")
     print(f"  memory: {peak:.0f} B a port of windows and work, {carried:.0f} B carried (aim: at most 300 together)")
+    print(f"  unfit members among them: {unfit_s * 1e3:.0f} ms")
     print(f"  measures and kinds of {len(layout.teams):,} teams of {MEMBERS}, both ways: {kinds_s * 1e3:.0f} ms")
     print(f"  raise and clear of their findings: {life_s * 1e3:.0f} ms")
 
