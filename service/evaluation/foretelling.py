@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
 from sqlalchemy import Connection
 
 from service.errors import WrongQuestion, WrongState
+from service.evaluation import advising
 from service.evaluation.plan import Policy
 from service.numerics.odds import chances
 from service.rules.verdicts.scores import Foretold, Score, came_true, score
-from service.storage import audit, changes, inventory, predictions
-from service.terms import Prediction
+from service.storage import audit, changes, findings, inventory, predictions
+from service.terms import Chance, Option, Prediction
 
 
 @dataclass(frozen=True)
@@ -69,7 +71,7 @@ def foretell(connection: Connection, told: Told, by: str, policy: Policy, now_ms
     if not told.later_change:
         _refuse_hindsight(connection, team_id, told.direction)
     rule = policy.rules_for(told.device, told.team)
-    reckoned = _reckoned(told)
+    reckoned = _reckoned(connection, told, policy, now_ms)
     prediction = Prediction(
         id=f"p{secrets.token_hex(10)}",
         team_id=team_id,
@@ -98,14 +100,16 @@ def _refuse_hindsight(connection: Connection, team_id: int, direction: str) -> N
             )
 
 
-def _reckoned(told: Told) -> _Reckoned:
-    """The chance as it is stated, or as it is drawn here: the first that is told."""
+def _reckoned(connection: Connection, told: Told, policy: Policy, now_ms: int) -> _Reckoned:
+    """The chance as it is stated, as it is drawn here, or as the finding's advice gives it: the first that is told."""
     drawn = asdict(told.drawn) if told.drawn else {}
     if told.success is not None:
         return _Reckoned(told.success, drawn | {"stated": True})
     if told.drawn is not None:
         return _Reckoned(_of_draw(told.drawn, told.seed), drawn)
-    raise WrongState("nothing says how likely it is: give success, or inputs to draw it from")
+    if told.finding_id:
+        return _of_advice(connection, told, policy, now_ms)
+    raise WrongState("nothing says how likely it is: give success, inputs to draw it from, or finding_id")
 
 
 def _of_draw(drawn: Drawn, seed: int) -> float:
@@ -115,6 +119,35 @@ def _of_draw(drawn: Drawn, seed: int) -> float:
     except WrongQuestion as wrong:
         raise WrongState(f"inputs.{wrong}") from wrong
     return chance.success
+
+
+def _of_advice(connection: Connection, told: Told, policy: Policy, now_ms: int) -> _Reckoned:
+    finding = findings.one(connection, told.finding_id).finding
+    if (finding.device, finding.team, finding.direction) != (told.device, told.team, told.direction):
+        raise WrongState(f"finding {told.finding_id} is of {finding.device} {finding.team} {finding.direction}")
+    advice = advising.of_finding(connection, told.finding_id, policy, now_ms)
+    option = next((one for one in advice.options if one.name == told.option), None)
+    if option is None:
+        names = ", ".join(one.name for one in advice.options)
+        raise WrongState(f"the advice for this finding has no option {told.option!r}; it has {names}")
+    inputs = {"rests_on": list(advice.rests_on), "chances": _as_told(option.chances), "expected": option.expected}
+    return _Reckoned(_success(option), inputs)
+
+
+def _success(option: Option) -> float:
+    if option.refused:
+        raise WrongState(f"{option.name} must not be done: {option.refused}")
+    if option.chances:
+        return option.chances[0].success
+    if option.fits is None:
+        raise WrongState(
+            f"nobody can know the odds of {option.name} yet: {'; '.join(option.missing) or option.expected}"
+        )
+    return float(option.fits)
+
+
+def _as_told(told: Sequence[Chance]) -> list[dict[str, Any]]:
+    return [asdict(chance) for chance in told]
 
 
 def score_of(connection: Connection) -> Score:

@@ -112,9 +112,9 @@ class Verdict:
 class Baseline:
     """What a team and direction is compared with, as it was frozen when the change was recorded.
 
-    `spans` are whole windows, [start_ms, end_ms) each; `windows` of them were kept and `counted` had an even split of
-    at least 10 %. `days` are the dates on which the spans begin, in `zone`. `length_ms` is how much of each day is
-    compared, from the settle time on.
+    `spans` are whole windows, [start_ms, end_ms) each; `windows` lie in them and `counted` of these were kept, with an
+    even split of at least 10 %. `days` are the dates on which the spans begin, in `zone`. `length_ms` is how much of
+    each day is compared, from the settle time on.
     """
 
     spans: tuple[tuple[int, int], ...] = ()

@@ -48,7 +48,7 @@ def record(services: Served, caller: Operator, told: models.NewChange, response:
 
     def work(connection: Connection) -> tuple[dict[str, Any], bool]:
         done = recording.record(connection, said, caller.name, services.policy, services.now_ms())
-        return _whole(connection, done.change), done.new
+        return shown(connection, done.change), done.new
 
     whole, new = database.retried(services.engine, work)
     response.status_code = HTTPStatus.CREATED if new else HTTPStatus.OK
@@ -78,7 +78,7 @@ def listing(  # noqa: PLR0913, PLR0917  # each filter by its name
 def one(services: Served, _caller: Viewer, change_id: str) -> dict[str, Any]:
     """One change: by team and direction what it is compared with, what was foretold, and what came of it."""
     with database.reading(services.engine) as connection:
-        return _whole(connection, changes.one(connection, change_id))
+        return shown(connection, changes.one(connection, change_id))
 
 
 def _said(told: models.NewChange, caller: Caller) -> recording.Told:
@@ -97,7 +97,8 @@ def _said(told: models.NewChange, caller: Caller) -> recording.Told:
     )
 
 
-def _whole(connection: Connection, change: Change) -> dict[str, Any]:
+def shown(connection: Connection, change: Change) -> dict[str, Any]:
+    """A change with all that came of it, as it is shown."""
     lines = changes.lines(connection, change.id)
     foretold = predictions.some(connection, {line.prediction_id for line in lines})
     counts = changes.outcomes(connection, [change.id])[change.id]

@@ -14,7 +14,6 @@ from fastapi.exceptions import RequestValidationError
 from sqlalchemy.exc import InterfaceError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from starlette.exceptions import HTTPException
-from starlette.routing import Match
 
 from service import errors
 
@@ -108,14 +107,15 @@ def _framework(request: Request, failure: Exception) -> Response:
         return unforeseen(failure)
     status = HTTPStatus(failure.status_code)
     remedy = _REMEDIES.get(status)
-    headers = {"allow": _allowed(request)} if status == HTTPStatus.METHOD_NOT_ALLOWED else failure.headers
+    headers = _allowed(request, failure) if status == HTTPStatus.METHOD_NOT_ALLOWED else failure.headers
     return problem(status, remedy or str(failure.detail), headers)
 
 
-def _allowed(request: Request) -> str:
+def _allowed(request: Request, failure: HTTPException) -> Mapping[str, str] | None:
     """What may be done at a path: the framework names only the methods of its first route there."""
-    here = [route for route in request.app.routes if route.matches(request.scope)[0] is Match.PARTIAL]
-    return ", ".join(sorted({method for route in here for method in route.methods}))
+    path = getattr(request.scope.get("route"), "path", "")
+    methods = request.app.openapi()["paths"].get(path, {})
+    return {"allow": ", ".join(sorted(map(str.upper, methods)))} if methods else failure.headers
 
 
 def _away(_request: Request, failure: Exception) -> Response:
