@@ -20,7 +20,7 @@ from service.records.hearing import Hearing
 MOST_OCTETS = 65_535  # of a datagram
 BUFFER_OCTETS = 4 << 20  # of what came while we were at something else, as far as the system allows
 AT_ONCE = 1000  # datagrams between two looks at the clock
-KEEP_EVERY_MS, LEARN_EVERY_MS = 5_000, 60_000
+KEEP_EVERY_MS, LEARN_EVERY_MS = 5_000, 15_000
 POLL_S = 0.25
 
 log = structlog.get_logger("records")
