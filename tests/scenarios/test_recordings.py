@@ -12,6 +12,7 @@ import pytest
 from service.commands.judged import span_of
 from service.feeds import counter_file
 from service.rules.assess import Run, assess
+from service.rules.diagnoses.assessed import with_explanations
 from service.rules.layouts import layout_of
 from service.terms import EGRESS, Basis, Rule, Severity, Status
 
@@ -28,6 +29,10 @@ def assessed(name):
     span = span_of(parsed.samples, 30_000)
     rules = (Rule(),) * len(layout.teams)
     return assess(Run(parsed.samples, parsed.facts, layout, rules, span, now_ms=int(parsed.samples.at_ms.max())))
+
+
+def a_layout_of(name):
+    return layout_of(counter_file.read(RECORDINGS / f"{name}.csv").ports)[0]
 
 
 def truth_of(name):
@@ -139,6 +144,24 @@ class TestElephant:
         assert [member.port for member in finding.hot] == ["p2"]
         # Two frames were dropped in all, more than one in a million: harm, if little.
         assert [step.what for step in found.steps] == ["raised", "severity"]
+
+    def test_is_one_conversation_as_sure_as_counters_make_it(self):
+        found = assessed("elephant")
+
+        (finding,) = with_explanations(found, a_layout_of("elephant"), (Rule(),)).findings
+
+        assert (finding.diagnoses[0].name, finding.confidence) == ("one-conversation", "probable")
+        # Frames of 1,400 octets of payload with 42 of headers and 4 of check sequence.
+        assert any("1,44" in sign for sign in finding.evidence.speaks_for)
+        assert finding.advice.startswith("No method helps")
+
+
+def test_three_that_collide_from_the_first_window_on_are_not_called_one():
+    found = assessed("rehash")
+
+    (finding,) = with_explanations(found, a_layout_of("rehash"), (Rule(),)).findings
+
+    assert "one-conversation" not in {one.name for one in finding.diagnoses}
 
 
 @pytest.mark.parametrize("name", ["rehash", "split70", "elephant"])
