@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from service.terms import WHY_NOT_WORDS, Finding, MemberFigure, WhyNot
+from service.terms import BUILD_DIAGNOSES, WHY_NOT_WORDS, Finding, MemberFigure, WhyNot
 from service.webhooks import spoken
 from service.webhooks.foreign import cut, plain, shortened
 from service.webhooks.headline import headline
@@ -95,7 +95,9 @@ def _why(finding: Finding) -> str:
 def _whose(finding: Finding) -> str:
     if not finding.owner:
         return ""
-    decides = f"; {plain(finding.decided_by).rstrip('.')}" if finding.decided_by else ""
+    # Where a member is built wrong, who deals out the load is beside the point.
+    mends = bool(finding.diagnoses) and finding.diagnoses[0].name in BUILD_DIAGNOSES
+    decides = f"; {plain(finding.decided_by).rstrip('.')}" if finding.decided_by and not mends else ""
     return f"Whose: {plain(finding.owner).rstrip('.')}{decides}."
 
 

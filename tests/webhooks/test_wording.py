@@ -3,7 +3,7 @@ from examples import EPOCH_MS, GIGABIT, a_finding
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.terms import KIND_WORDS, WHY_NOT_WORDS, Evidence, MemberFigure, Severity
+from service.terms import KIND_WORDS, WHY_NOT_WORDS, Diagnosis, Evidence, MemberFigure, Severity, Sure
 from service.webhooks.wording import MOST_LETTERS, NO_TARGET, text_of
 
 MINUTE = 60_000
@@ -245,3 +245,27 @@ class TestTextOf:
 
         lasted = "90 s" if what == "raised" else "23 h 59 min"
         assert [word for word in ("de", "tf", "ingress", "pm", "92 %", "qn", "2.4 %", lasted) if word not in key] == []
+
+
+class TestExplained:
+    """What explains a finding stands before its figures: why, whose and by whom it is decided, what would help."""
+
+    def lines(self, **told):
+        return text_of(a_finding(owner="network", decided_by="the far end chooses", **told), "raised").splitlines()
+
+    def test_says_who_decides_beside_whose_it_is(self):
+        assert self.lines()[1] == "Whose: network; the far end chooses."
+
+    def test_says_what_would_help_after_that(self):
+        assert self.lines(advice="Mend m2 first.")[2] == "Mend m2 first."
+
+    def test_leaves_out_who_decides_where_a_member_is_built_wrong(self):
+        sick = Diagnosis("sick", Sure.PROBABLE, "m2 damages what it carries", ("m2",))
+
+        assert self.lines(diagnosis=sick.text, confidence="probable", diagnoses=(sick,))[1:3] == [
+            "Why: m2 damages what it carries (probable).",
+            "Whose: network.",
+        ]
+
+    def test_is_no_longer_than_any_message(self):
+        assert len("\n".join(self.lines(advice="x " * 400, diagnosis="y " * 400))) <= 900
