@@ -155,9 +155,8 @@ def tick() -> None:
     print(f"tick, {PORTS:,} ports x 1 sample x 12 counters: {tick_s * 1e3:.0f} ms (aim: at most 300)")
     print(f"  copy of 140 B a port: {copy_s * 1e3:.1f} ms; tick is {tick_s / copy_s:.1f} x the copy bound")
     print(f"  memory: {peak:.0f} B a port of windows and work, {carried:.0f} B carried (aim: at most 300 together)")
-    print(f"  unfit members among them: {unfit_s * 1e3:.0f} ms")
     print(f"  measures and kinds of {len(layout.teams):,} teams of {MEMBERS}, both ways: {kinds_s * 1e3:.0f} ms")
-    print(f"  raise and clear of their findings: {life_s * 1e3:.0f} ms")
+    print(f"  unfit members of them: {unfit_s * 1e3:.0f} ms; raise and clear of findings: {life_s * 1e3:.0f} ms")
 
 
 def day() -> None:
