@@ -1,12 +1,13 @@
 import numpy as np
 import pytest
 from examples import EPOCH_MS
+from item_examples import a_reading, registered
 from sqlalchemy import func, select, text
 from storage_examples import keep_samples as keep
 from storage_examples import some_kinds, some_windows, three_teams
 from storage_examples import some_samples as some
 
-from service.storage import events, inventory, partitions, pushes, retention, tables, windows
+from service.storage import events, inventory, items, partitions, pushes, retention, tables, windows
 from service.storage.retention import DAY_MS, HOUR_MS, Retention
 from service.terms import DataEvent, PortName, Span
 
@@ -95,6 +96,15 @@ class TestPrune:
         prune_all(connection, retention=Retention(samples_ms=96 * HOUR_MS))
 
         assert count(connection, tables.samples) == 1
+
+    def test_forgets_items_after_two_days(self, connection):
+        [port, *_] = registered(connection)
+        told = [a_reading(from_s=3600 * hours, to_s=3600 * hours + 60) for hours in (-49, -47)]
+        items.keep(connection, [(port, one) for one in told])
+
+        prune_all(connection)
+
+        assert count(connection, tables.items) == 1
 
     def test_forgets_old_events_and_pushes(self, connection):
         add_ports(connection)
