@@ -113,11 +113,13 @@ class TestVer5Harm:
         assert found.text.endswith("consider backing the change out, under your own change control")
 
     def test_drops_alone_make_it_worse(self):
-        dropped = {"dropped": np.full((1, NIGHT), 0.03, np.float32), "sent": np.full((1, NIGHT), 1000, np.float32)}
+        def frames(dropped):
+            return {"dropped": np.full((1, NIGHT), dropped, np.float32), "sent": np.full((1, NIGHT), 1000, np.float32)}
 
-        found = verdict(apart(np.full(NIGHT, 0.4)), apart(np.full(NIGHT, 0.02), first_ms=LATER, **dropped))
+        before = apart(np.full(NIGHT, 0.4), **frames(0))
+        after = apart(np.full(NIGHT, 0.02), first_ms=LATER, **frames(0.03))
 
-        assert heading(found) == "worse, with harm"
+        assert heading(verdict(before, after)) == "worse, with harm"
 
 
 class TestVer6Score:

@@ -104,17 +104,16 @@ def _too_few(side: Side, name: str) -> str:
 
 
 def drops_newly(case: Case) -> bool:
-    """Whether frames are dropped that were not before."""
+    """Whether frames are dropped that are known not to have been before."""
     now, then = case.after.discard_ratio, case.before.discard_ratio
-    return now is not None and now >= HARM_FROM and (then is None or then < HARM_FROM)
+    return now is not None and then is not None and then < HARM_FROM <= now
 
 
 def harms(case: Case) -> tuple[str, ...]:
     """What got worse besides balance."""
     told = []
     if drops_newly(case):
-        then = case.before.discard_ratio
-        was = "unknown" if then is None else f"{then:.0e}" if then else "0"
+        was = f"{case.before.discard_ratio:.0e}" if case.before.discard_ratio else "0"
         told.append(f"discards {case.after.discard_ratio:.0e} of frames, before {was}")
     if case.gone:
         told.append(f"{_count(len(case.gone), 'member')} lost: {', '.join(case.gone)}")

@@ -174,6 +174,9 @@ class TestHarm:
         assert found.outcome is expected
         assert bool(found.harm) is (expected is Outcome.WORSE)
 
+    def test_is_not_claimed_where_nobody_counted_before(self):
+        assert of(0.38, 0.02, **self.frames(3e-5)).harm == ()
+
     def test_is_told_where_the_verdict_cannot_be(self):
         lost = np.full((1, N), 2, dtype=np.uint8)
 
