@@ -68,7 +68,7 @@ def of_ports(connection: Connection, port_ids: Collection[int], direction: int, 
     A rate is over the time of which its kind was told at all on any of the members: a conversation that
     ran for one of ten such minutes has a tenth of its rate while it ran.
     """
-    rows = _within(connection, port_ids, direction, from_ms, to_ms)
+    rows = _within(connection, port_ids, direction, from_ms, to_ms) if from_ms < to_ms else ()
     told_s = _told_s(rows, from_ms, to_ms)
     sums: dict[tuple[str, str, str], float] = {}
     latest: dict[tuple[str, str, str], Row[Any]] = {}

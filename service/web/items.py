@@ -6,7 +6,6 @@ from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request
 
-from service.errors import WrongQuestion
 from service.feeds import items as item_feed
 from service.records import compared, pushed
 from service.records.compared import OnMember
@@ -21,6 +20,7 @@ from service.webhooks.fields import instant
 
 HOUR_MS = 3_600_000
 MOST_MS = 24 * HOUR_MS
+EARLIEST_MS = 0  # no item is older
 
 router = APIRouter(prefix="/v1", tags=["items"], dependencies=[KNOWN_ONLY])
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
@@ -64,14 +64,9 @@ def of_team(
 ) -> dict[str, Any]:
     """Virtual ports and conversations by member over `from` and `to`, half-open, and their sums beside the members'.
 
-    The last hour where nothing is said, at most a day.
+    The last hour where nothing is said, at most the last day of what is asked for: `from_at` says which.
     """
-    told_ms = milliseconds("to", to)
-    to_ms = services.now_ms() if told_ms is None else told_ms
-    begun_ms = milliseconds("from", from_)
-    from_ms = to_ms - HOUR_MS if begun_ms is None else begun_ms
-    if not 0 < to_ms - from_ms <= MOST_MS:
-        raise WrongQuestion("from", "must come before to, by a day at most")
+    from_ms, to_ms = _stretch(from_, to, services.now_ms())
     with database.reading(services.engine) as connection:
         team = inventory.team(connection, team_id)
         names = [PortName(team.device, port, "") for port in team.members]
@@ -101,6 +96,14 @@ def listing(services: Served, _caller: Viewer) -> dict[str, Any]:
             for one in heard
         ]
     }
+
+
+def _stretch(from_: str | None, to: str | None, now_ms: int) -> tuple[int, int]:
+    """At most the last day of what is asked for; nothing where it ends before it begins."""
+    told_ms, begun_ms = milliseconds("to", to), milliseconds("from", from_)
+    to_ms = max(EARLIEST_MS, now_ms if told_ms is None else told_ms)
+    from_ms = to_ms - HOUR_MS if begun_ms is None else begun_ms
+    return min(max(from_ms, to_ms - MOST_MS, EARLIEST_MS), to_ms), to_ms
 
 
 def _member(member: OnMember) -> dict[str, Any]:

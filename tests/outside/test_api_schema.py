@@ -84,6 +84,7 @@ def _narrow(described):
     for ways in described["paths"].values():
         for operation in ways.values():
             operation["parameters"] = [one for one in operation.get("parameters", ()) if one["name"] != "cursor"]
+    del described["paths"]["/v1/items"]["post"]["requestBody"]["content"]["text/csv"]
     forms = described["paths"]["/v1/samples"]["post"]["requestBody"]["content"]
     for form in [kind for kind in forms if kind != "application/json"]:
         del forms[form]

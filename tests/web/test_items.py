@@ -122,9 +122,21 @@ class TestOfTeam:
 
         assert played.get(f"/v1/teams/1/items?from={START}&to={END}").json()["members"][0]["agrees"] is None
 
-    @pytest.mark.parametrize("asked", [f"from={END}&to={START}", "from=2026-11-20T10:00:00Z", "from=yesterday"])
-    def test_refuses_times_that_are_no_stretch_of_a_day(self, played, asked):
-        assert played.get(f"/v1/teams/1/items?{asked}").status_code == 400
+    def test_shows_the_last_day_of_what_is_asked_for(self, played):
+        told = played.get(f"/v1/teams/1/items?from=2000-01-01T00:00:00Z&to={END}").json()
+
+        assert (told["from_at"], told["to_at"]) == ("2026-11-24T10:05:00Z", END)
+
+    @pytest.mark.parametrize("asked", [f"from={END}&to={START}", f"from={END}&to={END}", "to=0001-01-01T00:00:00Z"])
+    def test_shows_nothing_of_no_time(self, played, asked):
+        push(played, an_item())
+
+        told = played.get(f"/v1/teams/1/items?{asked}").json()
+
+        assert (told["told_seconds"], [one["items"] for one in told["members"]]) == (0, [[], []])
+
+    def test_refuses_what_is_no_instant(self, played):
+        assert played.get("/v1/teams/1/items?from=yesterday").status_code == 400
 
     def test_knows_no_team_that_is_not_there(self, http):
         assert http.get("/v1/teams/9/items").status_code == 404
