@@ -33,7 +33,15 @@ def bring_up_to_date(engine: Engine, policy: Policy, now_ms: int) -> int:
     with database.reading(engine) as connection:
         lines = changes.awaited(connection, AT_ONCE)
     due = [line for line in lines if line.verdict_ms is None or line.verdict_ms + AGAIN_MS <= now_ms]
-    return sum(database.retried(engine, partial(reach, line=line, policy=policy, now_ms=now_ms)) for line in due)
+    news, failed = 0, []
+    for line in due:
+        try:
+            news += database.retried(engine, partial(reach, line=line, policy=policy, now_ms=now_ms))
+        except Exception as failure:  # what fails for one team must not keep the others waiting
+            failed.append(failure)
+    if failed:
+        raise failed[0]
+    return news
 
 
 def reach(connection: Connection, *, line: Line, policy: Policy, now_ms: int) -> bool:

@@ -14,10 +14,10 @@ from changed_examples import (
 )
 from examples import a_finding
 
-from service.evaluation import recording, verdicts
+from service.evaluation import Policy, recording, verdicts
 from service.evaluation.recording import Asked, Told
 from service.storage import changes, findings, inventory
-from service.terms import Outcome
+from service.terms import Outcome, Rule
 
 
 @pytest.fixture
@@ -142,6 +142,24 @@ class TestBringUpToDate:
         line = line_of(night, change)
         assert (line.outcome, len(line.verdict.harm)) == (Outcome.WORSE, 1)
         assert "backing the change out" in line.verdict.text
+
+    def test_goes_on_with_the_others_where_one_team_fails(self, night):
+        known(night, "sm-04")
+        broken = record(night, teams=(Asked("sm-04", "front", "egress"),))
+        change = record(night, CHANGED_MS + MINUTE_MS)
+        for device in ("sm-03", "sm-04"):
+            keep(night, AFTER_MS, SIX_MS, (0.46, 0.42), device=device)
+
+        def rules_for(device, _team):
+            if device == "sm-04":
+                raise KeyError(device)
+            return Rule()
+
+        with pytest.raises(KeyError, match="sm-04"):
+            verdicts.bring_up_to_date(night, Policy(rules_for), SIX_MS)
+
+        assert line_of(night, change).outcome == Outcome.EVENED_OUT
+        assert line_of(night, broken).verdict is None
 
 
 class TestFindings:

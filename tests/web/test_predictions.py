@@ -98,6 +98,34 @@ class TestForetell:
         assert answer.status_code == 403
 
 
+class TestFromAFinding:
+    """Of a team at 92 % and 2 %, as walks/traffic.py plays it."""
+
+    def foretell(self, played, **more):
+        (finding,) = played.get("/v1/findings").json()["items"]
+        return played.post("/v1/predictions", json=told(finding_id=finding["id"], option="leave") | more)
+
+    def test_takes_the_odds_of_its_advice_with_what_they_rest_on(self, played):
+        # Left as it is, m1 stays above the hot line: no chance, by the definition of success.
+        made = self.foretell(played).json()
+
+        assert made["success"] == 0
+        assert made["inputs"]["chances"][0]["success"] == 0
+        assert "m1 920 Mbit/s of 1 Gbit/s" in made["inputs"]["rests_on"][0]
+
+    def test_is_refused_where_nobody_can_know_them(self, played):
+        answer = self.foretell(played, option="source-mac")
+
+        assert answer.status_code == 409
+        assert "source-mac" in answer.json()["detail"]
+
+    def test_is_of_the_team_and_direction_of_the_finding(self, played):
+        assert self.foretell(played, direction="ingress").status_code == 409
+
+    def test_is_404_for_an_id_that_nothing_has(self, played):
+        assert self.foretell(played, finding_id="f0").status_code == 404
+
+
 class TestEditing:
     @pytest.mark.parametrize("method", ["put", "patch", "delete"])
     def test_is_not_there(self, http, method):
