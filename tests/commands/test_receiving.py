@@ -3,7 +3,9 @@ from contextlib import closing
 
 import pytest
 from click.testing import CliRunner
+from item_examples import registered
 
+from service import app
 from service.app import Parts, receiving
 from service.cli import cli
 from service.errors import WrongSetting
@@ -30,6 +32,49 @@ class TestReceive:
 
         with pytest.raises(WrongSetting, match="ipfix_port or sflow_port"), receiving.hearing_exporters(parts):
             pytest.fail("something was opened")
+
+
+class TestItems:
+    @pytest.fixture
+    def settings(self, tmp_path):
+        file = tmp_path / "settings.toml"
+        url = f"sqlite:///{tmp_path}/lopside.sqlite"
+        file.write_text(f'[database]\nurl = "{url}"\n')
+        engine = app.database_of(settled({"database": {"url": url}}))
+        with engine.begin() as connection:
+            registered(connection)
+        engine.dispose()
+        return file
+
+    def imported(self, settings, name, text):
+        file = settings.with_name(name)
+        file.write_text(text)
+        return CliRunner().invoke(cli, ["items", "import", "--settings", str(settings), str(file)])
+
+    def test_are_taken_once_and_lines_refused_by_number(self, settings):
+        now_s = app.now_ms() // 1000
+        stretch = f"egress,{now_s - 60},{now_s},1500"
+        text = f"device,port,name,direction,start,end,octets\nsm-07,m1,vm-1,{stretch}\nsm-07,m9,vm-2,{stretch}\n"
+
+        first, again = (self.imported(settings, "items.csv", text) for _ in range(2))
+
+        assert (first.exit_code, "1 accepted, 0 duplicates, 1 rejected" in first.stdout) == (1, True)
+        assert "line 3: device 'sm-07' has no port 'm9'" in first.stderr
+        assert "0 accepted, 1 duplicates" in again.stdout
+
+    def test_are_read_as_json_by_the_name_of_the_file(self, settings):
+        ended = self.imported(settings, "items.json", '{"items": []}')
+
+        assert (ended.exit_code, "0 accepted" in ended.stdout) == (0, True)
+
+    @pytest.mark.parametrize("text", ["", "colour\n"])
+    def test_of_a_file_that_cannot_be_used_end_with_2(self, settings, text):
+        assert self.imported(settings, "items.csv", text).exit_code == 2
+
+    def test_of_a_file_that_is_not_there_end_with_2(self, settings):
+        ended = CliRunner().invoke(cli, ["items", "import", "--settings", str(settings), "no-such-file.csv"])
+
+        assert (ended.exit_code, "cannot be read" in ended.stderr) == (2, True)
 
 
 class TestAtHand:
