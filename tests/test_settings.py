@@ -2,6 +2,7 @@ import base64
 
 import pytest
 
+from service.app.parts import policy_of
 from service.errors import ServiceError, WrongSetting
 from service.settings.lines import line_of, lines_of
 from service.settings.reading import read
@@ -244,6 +245,17 @@ class TestRoutes:
 
 PORT = '[[ports]]\ndevice = "sm-05"\nport = "m2"\n'
 OF_PORT = 'set_by = "T. Haverly"\nbecause = "the cable runs at 1 Gbit/s"\n'
+
+
+class TestVerdicts:
+    def test_compare_days_of_a_zone_by_their_class(self, settings_of):
+        policy = policy_of(settings_of('[verdicts]\nzone = "Europe/Lisbon"\nworking_days = ["sun", "mon"]\n'))
+
+        assert (policy.zone, policy.working_days) == ("Europe/Lisbon", {0, 6})
+
+    @pytest.mark.parametrize("line", ['zone = "Mars/Utopia"', 'working_days = ["someday"]'])
+    def test_refuse_words_that_nothing_has(self, refusal_of, line):
+        assert f"verdicts.{line.split()[0]}" in refusal_of(f"[verdicts]\n{line}")
 
 
 class TestPorts:

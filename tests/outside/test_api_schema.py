@@ -14,13 +14,25 @@ import schemathesis
 from examples import EPOCH_MS, a_finding
 from schemathesis.config import SchemathesisConfig
 from schemathesis.engine import events, from_schema
-from storage_examples import a_polling
+from storage_examples import a_change, a_polling, a_prediction, a_verdict
 from web_examples import NOW_MS
 
-from service.storage import agents, agreements, claims, database, deliveries, findings, inventory, keys
+from service.storage import (
+    agents,
+    agreements,
+    changes,
+    claims,
+    database,
+    deliveries,
+    findings,
+    inventory,
+    keys,
+    predictions,
+)
 from service.storage.agreements import CABLE, Agreement
+from service.storage.changes import Place
 from service.storage.deliveries import Owed
-from service.terms import DECLARED, DISCOVERED, Claim, PortName, Role
+from service.terms import DECLARED, DISCOVERED, EGRESS, Baseline, Claim, PortName, Role
 from service.web import api
 from service.web.services import Services
 
@@ -48,6 +60,10 @@ def engine(tmp_path_factory):
         agents.note(
             connection, [a_polling("sm-07"), a_polling("sm-30", trouble="no answer", notes=("no high speeds",))]
         )
+        predictions.keep(connection, a_prediction(made_ms=EPOCH_MS - 1))
+        changes.keep(connection, a_change(), [(Place(1, EGRESS), "p1")])
+        changes.freeze(connection, "c1", Place(1, EGRESS), Baseline(((EPOCH_MS - 60_000, EPOCH_MS),)))
+        changes.tell(connection, changes.lines(connection, "c1")[0], a_verdict(), NOW_MS, final=True)
     yield engine
     engine.dispose()
 

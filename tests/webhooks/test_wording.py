@@ -269,3 +269,18 @@ class TestExplained:
 
     def test_is_no_longer_than_any_message(self):
         assert len("\n".join(self.lines(advice="x " * 400, diagnosis="y " * 400))) <= 900
+
+
+class TestChanged:
+    CHANGE = "changed 26 Nov 22:10 UTC by T. Haverly, CHG-1; foretold 93 %; evened out"
+
+    @pytest.mark.parametrize("what", ["raised", "severity", "cleared", "combined"])
+    def test_says_who_changed_what_when_in_a_line_of_its_own(self, what):
+        cleared_ms = EPOCH_MS + 900_000 if what in ("cleared", "combined") else None
+
+        text = text_of(a_finding(change=self.CHANGE, cleared_ms=cleared_ms), what)
+
+        assert f"C{self.CHANGE[1:]}." in text.splitlines()
+
+    def test_says_nothing_where_nothing_was_changed(self):
+        assert "hanged" not in text_of(a_finding(), "raised")
