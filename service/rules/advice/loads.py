@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -158,12 +157,11 @@ def _hot_ones(situation: Situation, used: Floats, lasted: Truths) -> Truths:
 
 
 def _mean(rates: Floats) -> Floats:
-    if not rates.shape[1]:
-        return np.full(len(rates), np.nan)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)  # a port that nobody read has no mean, and NaN says so
-        means: Floats = np.nanmean(rates, axis=1)
-    return means
+    """Means over known windows, shape (n_ports,); a port that nobody read has none, and NaN says so."""
+    known = ~np.isnan(rates)
+    count = known.sum(axis=1)
+    sums = np.where(known, rates, 0.0).sum(axis=1)
+    return np.divide(sums, count, out=np.full(len(rates), np.nan), where=count > 0)
 
 
 def _figure(situation: Situation, port: str) -> MemberFigure:
