@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from service.demo.exchange import HOSTS, TEAMS
-from service.demo.plots import monday, tuesday
+from service.demo.plots import tuesday, wednesday
 from service.terms import Ints, Truths
 
 NARROW = ("sm-14", "front")  # counters of 32 bits, where 10 s at 1 Gbit/s leave one reading only
-ROLLOVER = ("sm-16", monday(9, 17))  # uptime passes 2^32 hundredths of a second
-SILENT = ("uw-06", tuesday(2, 5))  # nothing is heard after that
+ROLLOVER = ("sm-16", tuesday(9, 17))  # uptime passes 2^32 hundredths of a second
+SILENT = ("uw-06", wednesday(2, 5))  # nothing is heard after that
 AHEAD = ("sm-02", 25_000)  # the device's clock, in milliseconds
-TWICE_MS = monday(6)  # the batch that holds this instant is pushed twice
+TWICE_MS = tuesday(6)  # the batch that holds this instant is pushed twice
 UPTIME_ROUND = 2**32  # RFC 3418: sysUpTime is in hundredths of a second, modulo 2^32
 
 

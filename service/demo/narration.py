@@ -49,6 +49,8 @@ class Narrator:
         with reading(self.engine) as connection:
             for kept in findings.listing(connection).items:
                 for entry in findings.history(connection, kept.finding.id):
+                    if kept.finding.part_of and entry.what in {"part-of", "cleared"}:
+                        continue
                     if self._is_new("change", kept.finding.id, entry.at_ms, entry.what):
                         yield entry.at_ms, entry.what, f"{place(kept.finding)}: {entry.text}"
 
@@ -79,7 +81,8 @@ def opening(address: str, seed: int) -> str:
 
 def closing(engine: Engine, messages: Iterable[Message], samples: int, seconds: float) -> str:
     """How things stand at the end of the day."""
-    found = all_findings(engine)
+    # What is part of a finding about a fleet is told with that one.
+    found = [finding for finding in all_findings(engine) if not finding.part_of]
     noticed = Counter(event.kind for event in all_events(engine))
     good = Counter(not message.refused for message in messages)
     lines = [

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from service import app
-from service.demo import blemishes, bodies
+from service.demo import blemishes, bodies, said
 from service.demo.narration import Narrator
 from service.demo.plots import END_MS, MINUTE_MS, START_MS
 from service.demo.scenario import Readings, Scenario
@@ -47,14 +47,17 @@ def play(stage: Stage, day: Scenario, narrator: Narrator) -> Played:
     """Push the whole day, evaluate and deliver after each step, and tell what comes of it."""
     began = time.monotonic()
     pushed = repeated = Pushed()
+    said.declare(stage)
     for start_ms, end_ms in steps():
         readings = day.between(start_ms, end_ms)
         stage.clock.advance_to(end_ms)
         pushed += push(stage, readings)
         if start_ms < blemishes.TWICE_MS <= end_ms:
             repeated += push(stage, readings)
+        said.post(stage, start_ms, end_ms)
         app.evaluate(stage.parts)
         app.hear(stage.parts)
+        app.verify(stage.parts)
         app.deliver(stage.parts)
         narrator.tell(stage.receiver.messages)
     return Played(pushed, repeated, time.monotonic() - began)

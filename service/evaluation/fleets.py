@@ -99,7 +99,7 @@ def _follow(
     _take_in(connection, finding, found, now_ms)
     if known is not None:
         return Counter()
-    findings.note(connection, finding.id, now_ms, "raised", text=finding.diagnosis or "")
+    findings.note(connection, finding.id, finding.raised_ms, "raised", text=finding.diagnosis or "")
     return Counter(raised=1, owed=delivery.owe(connection, finding, "raised", routes, now_ms))
 
 
@@ -116,7 +116,8 @@ def _take_in(connection: Connection, finding: Finding, found: Pattern, now_ms: i
         if part.finding.part_of == finding.id:
             continue
         findings.save(connection, part.team_id, replace(part.finding, part_of=finding.id))
-        findings.note(connection, part.finding.id, now_ms, "part-of", text=f"part of {finding.id}: {finding.diagnosis}")
+        at_ms = max(part.finding.raised_ms, finding.raised_ms)
+        findings.note(connection, part.finding.id, at_ms, "part-of", text=f"part of {finding.id}: {finding.diagnosis}")
         deliveries.leave_to(connection, part.finding.id, finding.id, now_ms)
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from demo.assessed import assessed
 
-from service.demo.plots import monday, tuesday
+from service.demo.plots import tuesday, wednesday
 from service.demo.scenario import scenario
 from service.terms import Status
 
@@ -16,21 +16,42 @@ def of_the_day(day):
 
 
 class TestDay:
-    def test_holds_two_findings_and_no_more(self, of_the_day):
-        assert [(f.device, f.team, f.direction, f.kind) for f in of_the_day.findings] == [
-            ("sm-07", "front", "egress", "uneven"),
-            ("sm-12", "store", "egress", "full"),
-        ]
+    def test_holds_what_is_planted_and_no_more(self, of_the_day):
+        fleet = [(f"uw-{number:02d}", "front", "ingress", "uneven") for number in range(1, 9)]
+        assert sorted((f.device, f.team, f.direction, f.kind) for f in of_the_day.findings) == sorted(
+            [
+                ("sm-03", "front", "egress", "uneven"),
+                ("sm-07", "front", "egress", "uneven"),
+                ("sm-11", "front", "egress", "unanswered"),
+                ("sm-12", "store", "egress", "full"),
+                ("uw-02", "store", "egress", "uneven"),
+                *fleet,
+            ]
+        )
 
-    def test_raises_sm_07_three_windows_after_02_14_and_calls_it_minor_after_15_minutes(self, of_the_day):
-        steps = [(step.what, step.at_ms) for step in of_the_day.steps if step.at_ms > tuesday(2)]
+    @pytest.mark.parametrize(
+        ("device", "team", "steps"),
+        [
+            # Hot from the first window on until it is changed; calm ten windows later.
+            ("sm-03", "front", [("raised", tuesday(0, 32) + 30_000), ("cleared", tuesday(22, 15))]),
+            # Three windows after 02:14; above 90 % for 15 minutes it is minor.
+            ("sm-07", "front", [("raised", wednesday(2, 15) + 30_000), ("severity", wednesday(2, 29))]),
+            # Twenty windows after 01:56.
+            ("sm-11", "front", [("raised", wednesday(2, 6))]),
+            ("sm-12", "store", [("raised", tuesday(13, 1) + 30_000), ("cleared", tuesday(15, 5))]),
+            ("uw-02", "store", [("raised", wednesday(1, 52) + 30_000)]),
+            ("uw-05", "front", [("raised", tuesday(18, 1) + 30_000), ("cleared", tuesday(20, 5))]),
+        ],
+    )
+    def test_raises_and_clears_each_in_time(self, of_the_day, device, team, steps):
+        ids = {f.id for f in of_the_day.findings if (f.device, f.team) == (device, team)}
 
-        assert steps == [("raised", tuesday(2, 15) + 30_000), ("severity", tuesday(2, 29))]
+        assert [(step.what, step.at_ms) for step in of_the_day.steps if step.finding_id in ids] == steps
 
-    def test_raises_sm_12_soon_after_13_and_clears_it_five_minutes_after_15(self, of_the_day):
-        steps = [(step.what, step.at_ms) for step in of_the_day.steps if step.at_ms < tuesday(0)]
+    def test_finds_them_as_grave_as_they_are(self, of_the_day):
+        grave = {f.device + " " + f.team: str(f.severity) for f in of_the_day.findings if f.severity != "warning"}
 
-        assert steps == [("raised", monday(13, 1) + 30_000), ("cleared", monday(15, 5))]
+        assert grave == {"sm-07 front": "minor", "sm-11 front": "major", "uw-02 store": "minor"}
 
     def test_notes_a_silent_source_and_a_clock_that_is_off_and_nothing_else(self, of_the_day):
         assert sorted((event.kind, event.device) for event in of_the_day.events) == [

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from service.demo.exchange import MEMBERS, TEAMS, position_of
-from service.demo.plots import END_MS, PLOTS, START_MS, monday, tuesday
+from service.demo.plots import END_MS, PLOTS, START_MS, tuesday, wednesday
 from service.demo.scenario import POLL_MS, host_of_port, line_rates, scenario
 from service.terms import EGRESS, INGRESS
 
@@ -77,7 +77,7 @@ class TestScenario:
 class TestPlots:
     def test_sm_07_front_shows_92_beside_2_percent_on_the_wire(self, day):
         shares = [
-            wire_share(day, port_of("sm-07", "front", member), "out", tuesday(2, 14), END_MS) for member in (0, 1)
+            wire_share(day, port_of("sm-07", "front", member), "out", wednesday(2, 14), END_MS) for member in (0, 1)
         ]
 
         assert shares == pytest.approx([0.92, 0.02], abs=0.003)
@@ -86,11 +86,11 @@ class TestPlots:
     def test_sm_07_is_not_hot_before_02_14(self, day):
         mine = day.traffic.wire[port_of("sm-07", "front", 0), EGRESS]
 
-        assert mine[: (tuesday(2, 14) - START_MS) // POLL_MS].max() < 0.6
+        assert mine[: (wednesday(2, 14) - START_MS) // POLL_MS].max() < 0.6
 
     def test_sm_12_store_shows_79_beside_77_percent_from_13_to_15(self, day):
         shares = [
-            wire_share(day, port_of("sm-12", "store", member), "out", monday(13), monday(15)) for member in (0, 1)
+            wire_share(day, port_of("sm-12", "store", member), "out", tuesday(13), tuesday(15)) for member in (0, 1)
         ]
 
         assert shares == pytest.approx([0.79, 0.77], abs=0.003)
@@ -117,7 +117,7 @@ class TestPlots:
         assert sorted(busiest_hour) == pytest.approx([0.22, 0.46], abs=0.015)
 
     def test_acknowledgements_of_sm_07_are_half_as_many_as_what_they_answer(self, day):
-        port, start = port_of("sm-07", "front", 0), tuesday(2, 14)
+        port, start = port_of("sm-07", "front", 0), wednesday(2, 14)
         first, last = (start - START_MS) // POLL_MS, (END_MS - START_MS) // POLL_MS
         counts = {
             way: int(
@@ -139,7 +139,7 @@ class TestBetween:
         assert np.concatenate([part.told_ms for part in parts]).tolist() == whole.told_ms.tolist()
 
     def test_hears_nothing_of_uw_06_after_02_05(self, day):
-        hosts = host_of_port()[day.between(tuesday(2, 5), END_MS).port]
+        hosts = host_of_port()[day.between(wednesday(2, 5), END_MS).port]
 
         assert len(np.unique(hosts)) == 23
 
@@ -152,7 +152,7 @@ class TestBetween:
 
     def test_rolls_the_uptime_of_sm_16_over_at_09_17(self, day):
         # RFC 3418: sysUpTime counts hundredths of a second modulo 2^32.
-        readings = day.between(monday(9, 16), monday(9, 18))
+        readings = day.between(tuesday(9, 16), tuesday(9, 18))
         ticks = readings.uptime_ticks[readings.port == port_of("sm-16", "store", 0)]
 
         assert (np.diff(ticks) % 2**32 == 1000).all()
@@ -162,7 +162,7 @@ class TestBetween:
         # RFC 2863 section 3.1.6: 32 bits of octets last 34 s at 1 Gbit/s, so 43 s at 80 %.
         for member in (0, 1):
             port = port_of("sm-14", "front", member)
-            first = (monday(11, 40) - START_MS) // POLL_MS
+            first = (tuesday(11, 40) - START_MS) // POLL_MS
             told = day.counters["out_octets"][first : first + 7, port].astype(np.int64)
 
             assert (np.diff(told) < 0).any()
