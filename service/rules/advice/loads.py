@@ -161,7 +161,8 @@ def _mean(rates: Floats) -> Floats:
     known = ~np.isnan(rates)
     count = known.sum(axis=1)
     sums = np.where(known, rates, 0.0).sum(axis=1)
-    return np.divide(sums, count, out=np.full(len(rates), np.nan), where=count > 0)
+    means: Floats = np.divide(sums, count, out=np.full(len(rates), np.nan), where=count > 0)
+    return means
 
 
 def _figure(situation: Situation, port: str) -> MemberFigure:
