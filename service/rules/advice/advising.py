@@ -48,7 +48,7 @@ def advised(
         deciders=ground.deciders,
         rests_on=_rests_on(ground, what),
         reachable=None if ground.loads.broken else placing.reachable(ground, what),
-        even_split=ground.loads.even_split,
+        even_split=None if ground.loads.broken else ground.loads.even_split,
         cautions=CAUTIONS,
         warnings=_warnings(ground),
     )

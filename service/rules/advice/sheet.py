@@ -14,7 +14,7 @@ from service.terms import Advice, ChangeSheet, Option, Section
 def sheet(advice: Advice, option: str, situation: Situation) -> ChangeSheet:
     """The change sheet of an option; NotFound where the advice has no such option, NoSheet where it is refused.
 
-    Nobody can carry out a refused option by it, and leaving things as they are takes none.
+    Nobody can carry out a refused option by it, what cannot help needs none, and leaving things as they are takes none.
     """
     chosen = next((one for one in advice.options if one.name == option), None)
     if chosen is None:
@@ -23,6 +23,8 @@ def sheet(advice: Advice, option: str, situation: Situation) -> ChangeSheet:
         raise NoSheet(option, chosen.refused)
     if option == "leave" or (option == "mend" and not chosen.prerequisites):
         raise NoSheet(option, "it changes nothing")
+    if chosen.fits is False:
+        raise NoSheet(option, f"it would not help: {chosen.expected}")
     finding = situation.finding
     return ChangeSheet(
         title=f"Change sheet: {finding.device}, team {finding.team}: {chosen.title}",
@@ -71,7 +73,7 @@ def _prerequisites(option: Option) -> tuple[str, ...]:
 
 
 def _expected(advice: Advice, option: Option) -> tuple[str, ...]:
-    told = [f"{option.expected[:1].upper()}{option.expected[1:]}."]
+    told = [f"To expect: {option.expected}."]
     left = next((one.expected for one in advice.options if one.name == "leave"), "")
     told.append(f"If nothing is done: {left}.")
     if advice.reachable is not None:
@@ -91,8 +93,9 @@ def _back_out(option: Option) -> tuple[str, ...]:
 
 def _stop(option: Option, situation: Situation) -> tuple[str, ...]:
     seconds = 2 * situation.rule.window_seconds
+    sound = "the other members can" if option.name == "mend" else "every member is up and sound to"
     told = [
-        "Do not start unless every prerequisite is ticked, every member is up and sound, and the window is approved.",
+        f"Do not start unless every prerequisite is ticked, {sound} carry the load, and the window is approved.",
         f"Stop and back out at {BACK_OUT_WHEN} ({seconds} s).",
         "Stop when the second way in is lost, or when the two ends no longer tell the same of the team.",
     ]

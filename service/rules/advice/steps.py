@@ -20,11 +20,18 @@ def of(option: Option, situation: Situation) -> tuple[str, ...]:
 def _before(option: Option, situation: Situation) -> tuple[str, ...]:
     return (
         "Both: tick every prerequisite at both ends, and write down how each end stands now.",
-        f"Both: keep the prediction{_foretold(option)} in this service before anything is touched; it then stays so.",
+        *_kept(option),
         f"Both: tell whoever is on call; check the second way into {situation.finding.device}, not over this team.",
         "Both: look once more at the finding: if its members or figures have changed, ask for the advice again.",
         f"Both: start inside the approved window, from {BLANK} to {BLANK}, with the back-out written down.",
     )
+
+
+def _kept(option: Option) -> tuple[str, ...]:
+    """What is foretold, as far as anything is: of a repair there are no odds."""
+    if option.name == "mend":
+        return ()
+    return (f"Both: keep the prediction{_foretold(option)} in this service before anything is touched; it stays so.",)
 
 
 def _foretold(option: Option) -> str:

@@ -29,7 +29,6 @@ CASES = {
     "virtual-port": {},
     "source-mac": {},
     "load-aware": {},
-    "active-standby": {},
     "ip-pair": FROM_A_BUNDLE,
     "layer4-tuple": FROM_A_BUNDLE,
     "far-end": {**FROM_A_BUNDLE, "direction": "ingress"},
@@ -87,10 +86,12 @@ class TestSheet:
             ("load-aware", {"why_not": (0, BROKEN)}, "mend m2 first"),
             ("add-capacity", {"why_not": (0, BROKEN)}, "mend m2 first"),
             ("leave", {}, "it changes nothing"),
+            ("active-standby", {}, "it would not help"),
+            ("layer4-tuple", {**FROM_A_BUNDLE, "direction": "ingress"}, "it would not help"),
             ("mend", {}, "it changes nothing"),
         ],
     )
-    def test_is_refused_for_what_must_not_be_done_or_is_nothing(self, option, told, why):
+    def test_is_refused_for_what_must_not_be_done_or_is_in_vain(self, option, told, why):
         with pytest.raises(NoSheet, match=why):
             sheet_of(option, **told)
 
