@@ -12,7 +12,7 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 TOP = HERE.parents[1]
-NAMES = ("start", "core", "storage", "ingest", "collection", "odds", "advice", "verdicts", "coverage")
+NAMES = ("start", "core", "storage", "ingest", "collection", "odds", "advice", "verdicts", "coverage", "replay")
 MOST_S = 1800
 
 
