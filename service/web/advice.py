@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query, Response
 from fastapi.responses import PlainTextResponse
+from pydantic import StringConstraints
 
 from service.evaluation import advising
 from service.rules.advice import written
@@ -27,8 +28,12 @@ TOLD: dict[int | str, dict[str, Any]] = {
 
 router = APIRouter(prefix="/v1/advice", tags=["advice"], dependencies=[KNOWN_ONLY])
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
+# As rules/advice/stated.py reads it, so that the description of the service says so too: 1 to 256.
+Stated = Annotated[
+    str, StringConstraints(pattern=r"^.+=([1-9][0-9]?|1[0-9][0-9]|2[0-4][0-9]|25[0-6])$", max_length=500)
+]
 Streams = Annotated[
-    list[str] | None,
+    list[Stated] | None,
     Query(
         max_length=MOST_STATED,
         description="Into how many alike conversations an item can be split, as night-copy=8; may be repeated",
