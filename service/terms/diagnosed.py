@@ -105,9 +105,10 @@ class Chance:
 class Option:
     """One thing that could be done, beside the others.
 
-    `name` is "leave", a method of METHODS, "add-capacity" or "mend". `refused` says why it must not be done, empty
-    where it may; `chances` are by demand, the first for what was read, and empty where nobody can know. `expected`
-    is the chance or outcome in words, `fits` whether it clears the line where that is certain, None else.
+    `name` is "leave", a method of METHODS, "far-end" where that end decides, "add-capacity" or "mend". `refused` says
+    why it must not be done, empty where it may; `chances` are by demand, the first for what was read, and empty where
+    nobody can know. `expected` is the chance or outcome in words, `fits` whether it clears the line where that is
+    certain, None else.
     """
 
     name: str
