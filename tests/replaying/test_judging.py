@@ -27,6 +27,17 @@ def at_once(past, rule):
     return assess(Run(past.samples, past.facts, layout, (rule,) * len(layout.teams), span)).findings
 
 
+def silenced(past):
+    """The same with packets told by sort and ingress at 12 %, which on m2 ends half an hour after the start."""
+    samples = past.samples
+    counters = np.concatenate([samples.counters, np.zeros((len(samples), 4), dtype=np.uint64)], axis=1)
+    counters[:, [1, 3]] *= np.uint64(12)
+    mute = np.flatnonzero((samples.port == 1) & (samples.at_ms > EVENING_MS + 1_800_000))
+    counters[mute[:, np.newaxis], [1, 3]] = counters[mute[0], [1, 3]]
+    known = np.full(len(samples), 0xFF, dtype=np.uint16)
+    return replace(past, samples=replace(samples, counters=counters, known=known, columns=tuple(range(8))))
+
+
 class TestReplayed:
     def test_carries_a_finding_over_midnight(self):
         past = a_past(OVER_MIDNIGHT, hours=4, start_ms=EVENING_MS)
@@ -50,6 +61,16 @@ class TestReplayed:
         assert len(present) == 3
         assert present == sorted(at_once(past, Rule()), key=lambda f: f.id)
         assert found == sorted(at_once(past, replace(Rule(), **tried)), key=lambda f: f.id)
+
+    # Outside check: the one assessment that `lopside check` makes.
+    def test_finds_members_that_are_unfit_under_either_ruling(self):
+        past = silenced(a_past(Episode(40, 60, 0, (0.92, 0.3)), hours=4, start_ms=EVENING_MS))
+
+        outcome = judged(past, hot_above=0.95)
+
+        assert [finding.kind for finding in outcome.present] == ["one-sided", "hot-no-sibling"]
+        assert [finding.kind for finding in outcome.tried] == ["one-sided"]
+        assert outcome.tried == at_once(past, replace(Rule(), hot_above=0.95))
 
     def test_measures_windows_of_another_length(self):
         past = a_past(Episode(60, 30), hours=3)
