@@ -9,7 +9,20 @@ from pydantic import Field
 from service.web.models import At, Direction, Page, Shape, Share
 
 MarkWord = Literal[
-    "down", "flap", "standby", "out", "speed-changed", "speed-doubtful", "uncertain", "shared", "merged-packets"
+    "down",
+    "flap",
+    "standby",
+    "out",
+    "speed-changed",
+    "speed-doubtful",
+    "uncertain",
+    "shared",
+    "merged-packets",
+    "one-sided",
+    "unanswered",
+    "sick",
+    "far-end-silent",
+    "misbuilt",
 ]
 
 
