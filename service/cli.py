@@ -23,6 +23,7 @@ from service.commands import (
     receiving,
     replaying,
     serving,
+    trial,
 )
 from service.commands.group import Commands
 
@@ -52,6 +53,7 @@ for command in (
     *inventory.COMMANDS,
     *pushing.COMMANDS,
     *odds.COMMANDS,
+    *trial.COMMANDS,
     *replaying.COMMANDS,
     *archiving.COMMANDS,
     *administering.COMMANDS,

@@ -24,6 +24,7 @@ from service.web import (
     samples,
     sources,
     teams,
+    trials,
 )
 from service.web.edge import Edge
 from service.web.services import Services
@@ -62,6 +63,7 @@ def make(services: Services) -> FastAPI:
         predictions,
         odds,
         replays,
+        trials,
         health,
         metrics,
         landing,
