@@ -47,13 +47,18 @@ def landed(plan: Plan, cells: Cells) -> tuple[Landed, ...]:
 
 
 def seats(plan: Plan, cells: Cells, found: Sequence[Landed]) -> tuple[Seat, ...]:
-    """How many streams began on each member; empty where not every stream could be told."""
-    began = [step for step in found if step.height_bps > 0 and step.declared in {BEGIN, UNDECLARED}]
-    counts = Counter({step.port: 0 for step in began})
-    for step in began:
-        counts[step.port] += step.streams or 0
-    whole = all(step.streams for step in began) and counts.total() == _all_of(plan)
-    return tuple(Seat(port, counts[port]) for port in cells.ports) if whole else ()
+    """How many streams began on each member; empty where not every stream could be told.
+
+    Steps at declared times come first; only where these do not account for all, those at other times are counted.
+    """
+    for words in ({BEGIN}, {BEGIN, UNDECLARED}):
+        began = [step for step in found if step.height_bps > 0 and step.declared in words]
+        counts: Counter[str] = Counter()
+        for step in began:
+            counts[step.port] += step.streams or 0
+        if all(step.streams for step in began) and counts.total() == _all_of(plan):
+            return tuple(Seat(port, counts[port]) for port in cells.ports)
+    return ()
 
 
 def seats_by_records(plan: Plan, cells: Cells, items: Sequence[Item]) -> tuple[Seat, ...]:
