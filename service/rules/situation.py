@@ -62,8 +62,13 @@ class Situation:
 
 def stretch(finding: Finding, width_ms: int) -> tuple[int, int]:
     """From when to when windows are looked at: from half an hour before it began to the last flagged of 90 min."""
-    until_ms = min(finding.hot_until_ms or finding.raised_ms, finding.since_ms + AFTER_MS)
+    until_ms = held_until(finding)
     return (finding.since_ms - BEFORE_MS) // width_ms * width_ms, -(-until_ms // width_ms) * width_ms
+
+
+def held_until(finding: Finding) -> int:
+    """The end of the last window that is looked at: the last flagged of the first 90 minutes."""
+    return min(finding.hot_until_ms or finding.raised_ms, finding.since_ms + AFTER_MS)
 
 
 def cut(windows: MemberWindows, ports: Sequence[int], from_ms: int, to_ms: int) -> MemberWindows:

@@ -19,8 +19,10 @@ from service.rules.diagnoses import (
     unfit,
 )
 from service.rules.diagnoses.diagnosing import diagnosed
+from service.rules.diagnoses.explaining import explained
+from service.rules.evidence import UNFIT_NEEDS
 from service.rules.situation import Neighbour
-from service.terms import BundleState, Endpoints, MemberFigure
+from service.terms import BundleState, Endpoints, Evidence, MemberFigure
 
 HOT, COLD = [0.9] * 4, [0.02] * 4
 
@@ -206,6 +208,45 @@ class TestUnfit:
         (found,) = self.of("unanswered", windows([HOT, COLD], packets=sent, bcast=group))
 
         assert "96 % of it broadcast" in found.evidence.speaks_for[0]
+
+    def test_looks_only_at_windows_in_which_it_was_so(self):
+        # 9.6 of 10 packets are broadcast, in the last two windows; before them it sent 100,000 of another sort.
+        sent = packets([[1e5] * 4, [1e5, 1e5, 10.0, 10.0]], [[100.0] * 4, [0.0] * 4])
+        group = packets([[0.0] * 4, [0.0, 0.0, 9.6, 9.6]], [[0.0] * 4] * 2)
+        told = windows([HOT, COLD], packets=sent, bcast=group)
+        since_ms = told.span.first_ms + 2 * told.span.width_ms
+        finding = finding_of(
+            told, family="build", kind="unanswered", hot=(MemberFigure("m2", 0.02, 10**9),), since_ms=since_ms
+        )
+
+        (found,) = unfit.diagnoses(a_situation(told, finding=finding))
+
+        assert "96 % of it broadcast" in found.evidence.speaks_for[0]
+
+    @pytest.mark.parametrize("kind", ["one-sided", "unanswered", "sick"])
+    def test_says_nothing_in_other_words_that_the_rules_have_said(self, kind):
+        sign = f"{kind}: figures of m2, and more"
+        told = windows([HOT, COLD])
+        base = Evidence((sign, "seen in 23 of 23 windows"), (), (UNFIT_NEEDS[kind],))
+        finding = finding_of(
+            told, family="build", kind=kind, hot=(MemberFigure("m2", 0.02, 10**9),), evidence=base, direction="egress"
+        )
+
+        found = explained(a_situation(told, finding=finding, bundle="lacp"))
+
+        assert found.evidence.speaks_for == base.speaks_for
+        assert found.evidence.missing == base.missing
+
+    def test_takes_the_sign_of_its_own_member_only(self):
+        told = windows([HOT, COLD])
+        base = Evidence(("unanswered: no answered traffic on m22, broadcast share 0.96 of 10 packets/s sent",))
+        finding = finding_of(
+            told, family="build", kind="unanswered", hot=(MemberFigure("m2", 0.02, 10**9),), evidence=base
+        )
+
+        (found,) = unfit.diagnoses(a_situation(told, finding=finding))
+
+        assert "m22" not in found.evidence.speaks_for[0]
 
     def test_of_a_sick_member_tells_the_ratio(self):
         # 1,800 errors beside 900,000 packets are 0.001996 (arithmetic).
