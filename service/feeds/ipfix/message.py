@@ -12,6 +12,8 @@ from service.feeds.items_flows import Flow
 
 VERSION = 10
 MOST_DOMAINS = 64
+# A datagram has room for fewer records that name an interface, octets and two addresses.
+MOST_RECORDS = 5000
 # A sequence number further away than this is that of an exporter which began anew, not of lost records.
 MOST_LOST = 1_000_000
 _HEADER, _SET = struct.Struct("!HHIII"), struct.Struct("!HH")
@@ -91,6 +93,8 @@ def _take(domain: Domain, set_id: int, body: bytes, export_ms: int, tally: _Tall
     else:
         for told in templates.records(template, body):
             tally.records += 1
+            if tally.records > MOST_RECORDS:
+                raise BrokenDatagram("IPFIX", f"has more than {MOST_RECORDS} records")
             if template.options:
                 _remember(domain, told)
             else:

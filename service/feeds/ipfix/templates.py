@@ -38,28 +38,13 @@ class Domain:
 
 
 def learn(domain: Domain, body: bytes, *, options: bool) -> None:
-    """Take in the templates of a set, or forget those that it withdraws."""
+    """Take in the templates of a set; withdrawals are passed over, as whoever hears by UDP must (section 8.4)."""
     at = 0
     while len(body) - at >= 4:
         number, count = _PAIR.unpack_from(body, at)
         if number == 0 and not any(body[at:]):
             return  # padding
-        if count == 0:
-            _withdraw(domain, number, options=options)
-            at += 4
-            continue
-        at = _learn_one(domain, body, at, options=options)
-
-
-def _withdraw(domain: Domain, number: int, *, options: bool) -> None:
-    every = OPTIONS_SET if options else TEMPLATE_SET
-    if number == every:
-        for known in [one for one, template in domain.templates.items() if template.options == options]:
-            del domain.templates[known]
-    elif number < LEAST_ID:
-        raise BrokenDatagram("IPFIX", f"withdraws template {number}, which can be none")
-    else:
-        domain.templates.pop(number, None)
+        at = at + 4 if count == 0 else _learn_one(domain, body, at, options=options)
 
 
 def _learn_one(domain: Domain, body: bytes, at: int, *, options: bool) -> int:
@@ -75,9 +60,10 @@ def _learn_one(domain: Domain, body: bytes, at: int, *, options: bool) -> int:
     for _ in range(count):
         key, length, at = _field(body, at)
         fields.append((key, length))
+    if not all(length for _, length in fields):
+        # Such a field says nothing, and many of them would make reading a record cost more than its octets.
+        raise BrokenDatagram("IPFIX", f"has template {number} with a field of no length")
     least = sum(1 if length == VARIABLE else length for _, length in fields)
-    if least == 0:
-        raise BrokenDatagram("IPFIX", f"has template {number} whose records are of no length")
     if number not in domain.templates and len(domain.templates) >= MOST_TEMPLATES:
         raise BrokenDatagram("IPFIX", f"brings more than {MOST_TEMPLATES} templates")
     fixed = all(length != VARIABLE for _, length in fields)

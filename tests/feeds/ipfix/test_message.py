@@ -83,12 +83,13 @@ class TestRead:
         assert read(ipfix(ipfix_set(256, plain_record(1, 1, 0, 1)), domain=2), exporter).unknown_sets == 1
 
     @pytest.mark.parametrize("number", [256, 2])
-    def test_forgets_templates_that_are_withdrawn_one_or_all(self, number):
+    def test_passes_over_withdrawals(self, number):
+        # RFC 7011 section 8.4: over UDP none may be sent, and a collecting process must ignore them.
         exporter = Exporter()
         read(ipfix(PLAIN_TEMPLATE), exporter)
         read(ipfix(ipfix_set(2, struct.pack("!HH", number, 0))), exporter)
 
-        assert read(ipfix(ipfix_set(256, plain_record(1, 1, 0, 1))), exporter).unknown_sets == 1
+        assert read(ipfix(ipfix_set(256, plain_record(1, 1, 0, 1))), exporter).unknown_sets == 0
 
     def test_replaces_a_template_that_is_told_anew(self):
         exporter = Exporter()
@@ -173,6 +174,8 @@ class TestRefusals:
             (ipfix(ipfix_set(17, b"")), "reserved"),
             (ipfix(ipfix_set(2, struct.pack("!HHHH", 255, 1, 1, 4))), "template 255"),
             (ipfix(ipfix_set(2, struct.pack("!HHHH", 256, 1, 1, 0))), "of no length"),
+            (ipfix(ipfix_set(2, template(256, (1, 4), (82, 0)))), "of no length"),
+            (ipfix(ipfix_set(2, template(256, (4, 1))), ipfix_set(256, bytes(5001))), "more than 5000 records"),
             (ipfix(ipfix_set(2, struct.pack("!HHHH", 256, 2, 1, 4))), "ends within a template"),
             (ipfix(ipfix_set(3, struct.pack("!HHH", 256, 1, 0))), "without a scope"),
         ],
