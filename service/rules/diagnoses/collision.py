@@ -3,10 +3,13 @@
 Source
 ------
 A method that deals out items without regard to their size puts two of them on one of n members with chance 1/n
-(balls into bins). The lines are this project's.
+(balls into bins). What is heavy: RFC 7424 section 4.3.2, a large flow has at least a tenth of the link. The other
+lines are this project's.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 from service.numerics import placement
 from service.rules import words
@@ -14,11 +17,12 @@ from service.rules.diagnoses import signs as reading
 from service.rules.diagnoses.one_conversation import ASK_ITEMS, MOST_OF_MEMBER
 from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
-from service.terms import Diagnosis, Evidence, Item, Sure
+from service.terms import CONVERSATION, VIRTUAL_PORT, Diagnosis, Evidence, Item, Sure
 
 NAME = "collision"
-HEAVY = 0.05  # of the member's speed; what is less does not make it hot
-NAMED = 4  # items that a sentence names
+HEAVY = 0.10  # of the member's speed
+NAMED = 3  # items that a sentence names
+COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
 
 def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
@@ -32,15 +36,48 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
 def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Diagnosis | None:
     speed, whole = reading.line_speed(situation, signs.of), sum(item.bps for item in items)
     heavy = [item for item in items if item.bps >= HEAVY * speed and item.name]
-    if not speed or len(heavy) < 2 or heavy[0].bps >= MOST_OF_MEMBER * whole:
+    if not speed or not heavy or len(items) < 2 or heavy[0].bps >= MOST_OF_MEMBER * whole:
         return None
     reachable = _reachable(situation, signs.unfit)
     line = situation.rule.hot_above
     if reachable is None or reachable > line:
         return None
-    told = ", ".join(f"{item.name} {words.rate(item.bps)}" for item in heavy[:NAMED])
-    speaks_for = (f"on {signs.name}: {told}", f"placed best, the busiest member would be at {100 * reachable:.1f} %")
-    return Diagnosis(NAME, Sure.SHOWN, _text(len(heavy), signs.name), (signs.name,), Evidence(speaks_for))
+    named = words.listed(_with_rates(heavy[:NAMED]))
+    speaks_for = (named, f"placed best, the busiest member would be at {100 * reachable:.1f} %")
+    lesser = sum(max(1, item.parts) for item in items if item not in heavy)
+    text = _shared(heavy, named, lesser, signs.name)
+    return Diagnosis(NAME, Sure.SHOWN, text, (signs.name,), Evidence(speaks_for))
+
+
+def _shared(heavy: Sequence[Item], named: str, lesser: int, member: str) -> str:
+    """Who shares the member, as in "two heavy virtual ports share member m1: a 430 and b 390 Mbit/s"."""
+    what = _nouns(heavy)
+    if len(heavy) == 1:
+        others = f"{lesser} lesser one{'s' if lesser > 1 else ''}"
+        return f"one heavy {what}, {named}, shares member {member} with {others}"
+    more = f" and {len(heavy) - NAMED} more" if len(heavy) > NAMED else ""
+    return f"{_count(len(heavy))} heavy {what}s share member {member}: {named}{more}"
+
+
+def _nouns(items: Sequence[Item]) -> str:
+    kinds = {item.kind for item in items}
+    if kinds == {VIRTUAL_PORT}:
+        return "virtual port"
+    return "conversation" if kinds == {CONVERSATION} else "item"
+
+
+def _with_rates(items: Sequence[Item]) -> list[str]:
+    """Names with rates; a unit that is the same for all is said once, with the last."""
+    rates = [words.rate(item.bps).split(" ", 1) for item in items]
+    once = len({unit for _, unit in rates}) == 1
+    told = [
+        f"{item.name} {figure}{'' if once else f' {unit}'}" for item, (figure, unit) in zip(items, rates, strict=True)
+    ]
+    return [*told[:-1], f"{told[-1]} {rates[-1][1]}"] if once else told
+
+
+def _count(number: int) -> str:
+    return COUNTS[number] if number < len(COUNTS) else str(number)
 
 
 def _reachable(situation: Situation, unfit: frozenset[str]) -> float | None:
@@ -86,4 +123,4 @@ def _by_steps(situation: Situation, signs: Signs) -> Diagnosis | None:
 
 
 def _text(items: int, member: str) -> str:
-    return f"{items} heavy items share {member} by luck of the draw"
+    return f"{_count(items)} heavy items share {member} by luck of the draw"

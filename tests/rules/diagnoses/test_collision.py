@@ -24,7 +24,43 @@ class TestByItems:
         found = of([0.952] * 4, items=PAIR)
 
         assert (found.name, found.sure, found.members) == ("collision", "shown", ("m1",))
+        assert found.text == "two heavy virtual ports share member m1: vp11 480 and vp12 472 Mbit/s"
+        assert found.evidence.speaks_for[0] in found.text
         assert "48.2 %" in found.evidence.speaks_for[1]
+
+    @pytest.mark.parametrize(("mbps", "told"), [(100, "three heavy"), (99, "two heavy")])
+    def test_counts_as_heavy_what_has_a_tenth_of_the_link(self, mbps, told):
+        """A large flow uses 10 % or more of the link (RFC 7424 section 4.3.2)."""
+        items = (an_item("a", "m1", 430), an_item("b", "m1", 390), an_item("c", "m1", mbps))
+
+        assert of([0.92] * 4, items=items).text.startswith(f"{told} virtual ports share member m1: a 430")
+
+    def test_names_three_and_counts_the_others(self):
+        items = tuple(an_item(f"c{n}", "m1", 230 - 10 * n, "conversation") for n in range(4))
+
+        assert of([0.9] * 4, items=items).text == (
+            "four heavy conversations share member m1: c0 230, c1 220 and c2 210 Mbit/s and 1 more"
+        )
+
+    def test_says_each_unit_where_they_differ(self):
+        items = (an_item("a", "m1", 1500), an_item("b", "m1", 700))
+        situation = a_situation(windows([[0.88] * 4, [0.01] * 4], cap=25 * 10**8), items=items)
+
+        found = collision.diagnosis(situation, signs.of(situation))
+
+        assert found.text == "two heavy virtual ports share member m1: a 1.5 Gbit/s and b 700 Mbit/s"
+
+    def test_is_shown_of_one_heavy_item_beside_lesser_ones(self):
+        items = (an_item("a", "m1", 700), *(an_item(f"b{n}", "m1", 60) for n in range(4)))
+
+        assert of([0.94] * 4, items=items).text == (
+            "one heavy virtual port, a 700 Mbit/s, shares member m1 with 4 lesser ones"
+        )
+
+    def test_is_not_claimed_of_many_small_items_as_that_is_no_luck(self):
+        items = tuple(an_item(f"c{n}", "m1", 70) for n in range(13))
+
+        assert of([0.91] * 4, items=items) is None
 
     def test_is_not_claimed_where_no_placement_fits(self):
         items = (an_item("a", "m1", 400), an_item("b", "m1", 400), an_item("c", "m2", 760), an_item("d", "m2", 60))

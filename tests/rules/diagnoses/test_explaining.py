@@ -90,7 +90,7 @@ class TestEvidence:
 
         found = explained(a_situation(told, finding=finding))
 
-        assert found.diagnosis == "2 heavy items share m1 by luck of the draw"
+        assert found.diagnosis == "two heavy items share m1 by luck of the draw"
         assert found.evidence.speaks_for[-1] == "m1 above 75 %"
         assert found.evidence.missing[0] == "flow records or virtual-port counters"
 
@@ -163,6 +163,6 @@ class TestAssessed:
 
         (finding,) = with_explanations(found, a_layout(2), (Rule(),)).findings
 
-        assert (finding.diagnosis, finding.confidence) == ("2 heavy items share m1 by luck of the draw", "probable")
+        assert (finding.diagnosis, finding.confidence) == ("two heavy items share m1 by luck of the draw", "probable")
         assert finding.owner == "virtualisation"
         assert finding.advice
