@@ -6,12 +6,14 @@ own rule may call an imbalance that.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
+import numpy.typing as npt
 
+from service.numerics.compiled import compiled
 from service.rules.table import SLACK, windows_in
-from service.terms import Bytes, Codes, Singles, TeamWindows, Truths
+from service.terms import Bytes, Codes, Floats, Singles, TeamWindows, Truths
 
 WARNING, MINOR, MAJOR = range(3)  # positions in SEVERITY_ORDER
 
@@ -59,35 +61,18 @@ def levels(depth: Depth, teams: TeamWindows, alone: Truths | None = None) -> tup
     ------
     Perceived severities of ITU-T X.733; the lines are this project's.
     """
-    found = np.zeros(teams.evaluable.shape, dtype=np.uint8)
-    for window in range(teams.span.count):
-        depth = _deeper(depth, teams, window)
-        found[:, window] = _level(depth, _discards(teams)[:, window], teams.span.width_ms, alone)
-    return depth, found
+    width_ms = teams.span.width_ms
+    own = Depth._make(column.copy() for column in depth)
+    found = np.empty(teams.evaluable.shape, dtype=np.uint8)
+    lasting = (windows_in(FULL_FOR_S, width_ms), windows_in(DEEP_FOR_S, width_ms), windows_in(HOLE_S, width_ms))
+    _grade(_seen(teams, alone), lasting, own, found)
+    return own, found
 
 
 def after_hole(depth: Depth, windows: int, width_ms: int) -> Depth:
     """The same after so many windows of which nothing is known."""
-    return _with_hole(depth, depth.hole + np.int32(windows), width_ms)
-
-
-def _deeper(depth: Depth, teams: TeamWindows, window: int) -> Depth:
-    known = teams.evaluable[:, window]
-    busiest = teams.utilisation[:, window]
-    depth = _with_hole(depth, np.where(known, 0, depth.hole + 1).astype(np.int32), teams.span.width_ms)
-    return Depth(
-        full=_longer(depth.full, known, busiest >= FULL - SLACK),
-        deep=_longer(depth.deep, known, busiest > DEEP + SLACK),
-        hole=depth.hole,
-    )
-
-
-def _longer(run: Codes, known: Truths, holds: Truths) -> Codes:
-    return np.where(known, np.where(holds, run + 1, 0), run).astype(np.int32)
-
-
-def _with_hole(depth: Depth, hole: Codes, width_ms: int) -> Depth:
     limit = windows_in(HOLE_S, width_ms)
+    hole = depth.hole + np.int32(windows)
     lost = hole >= limit
     return Depth(
         np.where(lost, 0, depth.full).astype(np.int32),
@@ -96,16 +81,55 @@ def _with_hole(depth: Depth, hole: Codes, width_ms: int) -> Depth:
     )
 
 
-def _discards(teams: TeamWindows) -> Singles:
-    if teams.discards.size:
-        return teams.discards
-    return np.full(teams.evaluable.shape, np.nan, dtype=np.float32)
+class _Seen(NamedTuple):
+    """What the loop reads of teams, shape (n_teams, n_windows, 2); `alone` (n_teams, 2)."""
+
+    known: Truths
+    busiest: Floats
+    discards: Singles
+    alone: Truths
 
 
-def _level(depth: Depth, discards: Singles, width_ms: int, alone: Truths | None) -> Bytes:
-    full = depth.full >= windows_in(FULL_FOR_S, width_ms)
-    deep = depth.deep >= windows_in(DEEP_FOR_S, width_ms)
-    shared = True if alone is None else ~alone
-    major = full & (discards >= HARM * (1 - SINGLE)) & shared
-    minor = deep | (discards >= TRACE * (1 - SINGLE))
-    return np.where(major, MAJOR, np.where(minor, MINOR, WARNING)).astype(np.uint8)
+def _seen(teams: TeamWindows, alone: Truths | None) -> _Seen:
+    shape = teams.evaluable.shape
+    discards = teams.discards if teams.discards.size else np.full(shape, np.nan, dtype=np.float32)
+    return _Seen(
+        _plain(teams.evaluable, np.bool_),
+        _plain(teams.utilisation, np.float64),
+        _plain(discards, np.float32),
+        _plain(np.zeros((shape[0], 2), dtype=np.bool_) if alone is None else alone, np.bool_),
+    )
+
+
+def _plain(column: npt.NDArray[Any], kind: type) -> npt.NDArray[Any]:
+    # Read-only or strided columns would each be a loop of their own to compile.
+    return np.require(column, dtype=kind, requirements=["C", "W"])
+
+
+# As the figures are kept: compared in double precision, a ratio that is just on the line would fall below it.
+_HARM, _TRACE = np.float32(HARM * (1 - SINGLE)), np.float32(TRACE * (1 - SINGLE))
+
+
+@compiled
+def _grade(seen: _Seen, lasting: tuple[int, int, int], depth: Depth, found: Bytes) -> None:
+    """Take all teams through all windows; `lasting` are the windows that make full, deep and a hole."""
+    full_for, deep_for, longest_hole = lasting
+    full, deep, hole = depth.full, depth.deep, depth.hole
+    known, busiest, discards, alone = seen.known, seen.busiest, seen.discards, seen.alone
+    for t in range(known.shape[0]):
+        for d in range(2):
+            for w in range(known.shape[1]):
+                if known[t, w, d]:
+                    hole[t, d] = 0
+                    full[t, d] = full[t, d] + 1 if busiest[t, w, d] >= FULL - SLACK else 0
+                    deep[t, d] = deep[t, d] + 1 if busiest[t, w, d] > DEEP + SLACK else 0
+                else:
+                    hole[t, d] = min(hole[t, d] + 1, longest_hole)
+                    if hole[t, d] == longest_hole:
+                        full[t, d] = deep[t, d] = 0
+                level = WARNING
+                if deep[t, d] >= deep_for or discards[t, w, d] >= _TRACE:
+                    level = MINOR
+                if full[t, d] >= full_for and discards[t, w, d] >= _HARM and not alone[t, d]:
+                    level = MAJOR
+                found[t, w, d] = level

@@ -71,3 +71,21 @@ class TestLevels:
         for windows, level in ((3, MAJOR), (4, MINOR)):
             _, found = levels(after_hole(depth, windows, WIDTH_MS), team_windows([full(1)]))
             assert found[0, 0, 0] == level
+
+    def test_leave_the_depth_that_they_set_out_from(self):
+        depth, _ = levels(no_depth(1), team_windows([full(9)]))
+        kept = [column.tolist() for column in depth]
+
+        levels(depth, team_windows([full(9)]))
+
+        assert [column.tolist() for column in depth] == kept
+
+    def test_give_the_teams_in_one_run_what_each_gives_alone(self):
+        several = [full(11), [hot(utilisation=0.9001, discards=0.0)] * 11, [*full(5), *[missing()] * 4, *full(2)]]
+
+        depth, found = levels(no_depth(3), team_windows(several))
+
+        for team, windows in enumerate(several):
+            own, alone = levels(no_depth(1), team_windows([windows]))
+            assert (found[team] == alone[0]).all()
+            assert [int(column[team, 0]) for column in depth] == [int(column[0, 0]) for column in own]
