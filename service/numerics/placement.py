@@ -20,7 +20,7 @@ from service.numerics.odds_loads import checked, lowest_busiest, positions_of, s
 from service.terms import Floats, Ints
 
 OBJECTIVE = "the busiest member's utilisation, as low as it can be"
-__all__ = ["OBJECTIVE", "Move", "Outcome", "Placement", "best", "moved_by_load"]
+__all__ = ["OBJECTIVE", "Move", "Outcome", "Placement", "best", "between", "moved_by_load"]
 
 # A search ends at so many branches, fewer the more unknowns each has, lest a hopeless tie of many items takes minutes;
 # what it found then is still a placement, and `floor` says how far from the best it can be.
@@ -90,6 +90,28 @@ def best(
         moves=_moves(asked, found),
         proven=proven or max(shares) <= floor * _tolerated(asked),
     )
+
+
+def between(
+    weights_bps: Sequence[float], capacity_bps: Sequence[float], background_bps: Sequence[float]
+) -> tuple[float, float]:
+    """Between what the busiest link's utilisation lies at best: what none gets below, and a placement that is known.
+
+    Shapes and errors are those of `best`. It takes the heaviest first and searches no further, so it is quick however
+    many items there are: within 4/3 of the best on equal links, and within a hair of it for many small items.
+
+    Source
+    ------
+    Graham (1969), Bounds on multiprocessing timing anomalies.
+
+    Examples
+    --------
+    >>> between([8, 7, 6, 5, 4], [100, 100], [0, 0])
+    (0.15, 0.17)
+    """
+    asked = _asked((weights_bps, capacity_bps, background_bps), None, None)
+    floor = float(lowest_busiest(asked.weights, asked.capacity, asked.background))
+    return floor, float(max(_shares(asked, _greedy(asked))))
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,7 @@ import random
 import pytest
 
 from service.errors import WrongQuestion
-from service.numerics.placement import best
+from service.numerics.placement import best, between
 
 
 class TestBest:
@@ -73,3 +73,16 @@ class TestBest:
     def test_refuses_moves_from_nowhere(self, told):
         with pytest.raises(WrongQuestion):
             best([1, 2], [10, 10], [0, 0], **told)
+
+
+class TestBetween:
+    @pytest.mark.parametrize("seed", range(8))
+    def test_holds_what_the_search_finds(self, seed):
+        draw = random.Random(seed)
+        links = draw.randint(2, 4)
+        asked = [draw.randint(1, 400) for _ in range(draw.randint(1, 9))], [1000] * links, [0] * links
+
+        floor, known = between(*asked)
+
+        # Heaviest first is within 4/3 of the best on equal links (Graham 1969).
+        assert floor <= best(*asked).busiest <= known <= 4 / 3 * best(*asked).busiest

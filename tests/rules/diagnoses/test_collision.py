@@ -70,6 +70,18 @@ class TestByItems:
     def test_is_not_claimed_of_one_item(self):
         assert of([0.952] * 4, items=(an_item("a", "m1", 940), an_item("b", "m1", 12))) is None
 
+    def test_searches_no_further_where_many_items_are_known_to_fit(self, monkeypatch):
+        """Half of 920 Mbit/s is 46.0 % of a link; 220 and six of 45 are 490 (arithmetic), an even split is 472.5."""
+        monkeypatch.setattr(collision.placement, "best", None)
+        alike = tuple(an_item(f"a{n}", "m1", 40) for n in range(18))
+        two = (an_item("x", "m1", 100), an_item("y", "m1", 100))
+        unlike = (an_item("x", "m1", 230), an_item("y", "m1", 220), *(an_item(f"z{n}", "m1", 45) for n in range(11)))
+
+        even, less = of([0.92] * 4, items=(*two, *alike)), of([0.945] * 4, items=unlike)
+
+        assert even.evidence.speaks_for[1].endswith("would be at 46.0 %")
+        assert less.evidence.speaks_for[1].endswith("would be at 49.0 % or less")
+
 
 class TestBySteps:
     def test_is_probable_of_two_at_different_times(self):
