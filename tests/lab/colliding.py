@@ -33,6 +33,14 @@ CALM: tuple[Wanted, ...] = (
     (said("left", "udp", 5.0), "p1", "p1"),
     (said("right", "udp", 5.5), "p2", "p2"),
 )
+# Five alike streams, three and two; once ports are hashed too, one of the three goes over.
+ALIKE: tuple[Wanted, ...] = (
+    (said("push-1", "udp", 2.0), "p1", "p1"),
+    (said("push-2", "udp", 2.0), "p1", "p1"),
+    (said("push-3", "udp", 2.0), "p1", "p2"),
+    (said("push-4", "udp", 2.0), "p2", "p2"),
+    (said("push-5", "udp", 2.0), "p2", "p2"),
+)
 
 
 def chosen(links: Links, wanted: Sequence[Wanted]) -> list[Conversation]:

@@ -1,6 +1,6 @@
 """The laboratory for people: real conversations collide on a real kernel's hash, and the service says so.
 
-    python tests/lab/run.py [--rootless] [collide|pull]
+    python tests/lab/run.py [--rootless] [collide|pull|push]
 
 Everything happens in network namespaces that are gone afterwards. Needs root, or user namespaces: --rootless.
 """
@@ -18,7 +18,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[up]) for up in (1, 2)]
 from lab import check  # noqa: E402  # the path to it is only known now
 from lab.namespaces import LabTrouble  # noqa: E402  # the same
 
-STORIES = ("collide", "pull")
+STORIES = ("collide", "pull", "push")
 # In a user namespace root is nobody outside; `ip netns` keeps its names under /run, so that is private as well.
 ROOTLESS = ("unshare", "--user", "--map-root-user", "--net", "--mount", "sh", "-c")
 
@@ -34,7 +34,7 @@ def main(words: list[str]) -> int:
         os.execvp(ROOTLESS[0], [*ROOTLESS, inner, "sh", sys.executable, os.path.abspath(__file__), *rest])
     wanted = words[0] if words else STORIES[0]
     if wanted not in STORIES:
-        print(f"there is no story {wanted!r}, only {' and '.join(STORIES)}", file=sys.stderr)
+        print(f"there is no story {wanted!r}, only {', '.join(STORIES)}", file=sys.stderr)
         return 2
     if check.lacking():
         print(check.lacking(), file=sys.stderr)
@@ -46,13 +46,14 @@ def _play(wanted: str) -> int:
     from lab import story
 
     begun = time.monotonic()
+    play = {"collide": story.collide_and_spread, "pull": story.lose_a_member, "push": story.push_through}[wanted]
 
     def say(text: str) -> None:
         print(f"{time.monotonic() - begun:6.1f} s  {text}", flush=True)
 
     with tempfile.TemporaryDirectory(prefix="lopside-lab-") as folder:
         try:
-            told = (story.collide_and_spread if wanted == "collide" else story.lose_a_member)(Path(folder), say)
+            told = play(Path(folder), say)
         except LabTrouble as wrong:
             print(wrong, file=sys.stderr)
             return 1

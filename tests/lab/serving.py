@@ -82,6 +82,14 @@ class Service:
 
         return inside(self.lab.names["mgr"], ask)
 
+    def asked(self, path: str, body: dict[str, Any]) -> Any:
+        """What it answers to a body that is posted."""
+
+        def ask() -> Any:
+            return httpx.post(URL + path, json=body, timeout=ANSWER_S).raise_for_status().json()
+
+        return inside(self.lab.names["mgr"], ask)
+
     def until(self, happened: Callable[[], Any], limit_s: float, what: str) -> Any:
         """What a question answers once it answers anything; trouble where that takes too long."""
         until = time.monotonic() + limit_s

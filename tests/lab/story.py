@@ -9,18 +9,25 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, NamedTuple
 
 from lab import colliding
 from lab.laboratory import Counts, Lab, laboratory
-from lab.links import ADDRESSES, ADDRESSES_AND_PORTS
+from lab.links import ADDRESSES, ADDRESSES_AND_PORTS, TEAM
 from lab.serving import DEVICES, Service, serving
 from receivers import Heard
 
 READ_EVERY_S = 0.2
 DISCOVERED_S, RAISED_S, CLEARED_S, MESSAGE_S = 30, 90, 90, 20
 FOLLOWED_S = 40
+# How long nothing is sent, and then five streams: of frames as a veth counts them, without the check sequence.
+QUIET_S, PUSHED_S = 4, 16
+PLANNED = {
+    "streams": [{"count": 5, "bps": 2_000_000}],
+    "framing": {"udp_octets": 1400, "rates_of": "frame"},
+}
 # Nothing moves any more, and whatever moved has been asked for since.
 STILL_S = 4
 Say = Callable[[str], None]
@@ -56,6 +63,8 @@ class Told:
     counts: dict[str, Counts] = field(default_factory=dict)
     spans_ms: dict[str, tuple[float, float]] = field(default_factory=dict)
     roles: dict[str, dict[str, set[str]]] = field(default_factory=dict)
+    chosen: dict[str, list[str]] = field(default_factory=dict)
+    trial: dict[str, Any] = field(default_factory=dict)
 
     def texts(self) -> list[str]:
         """The messages as people read them."""
@@ -104,6 +113,39 @@ def lose_a_member(folder: Path, say: Say) -> Told:
         told.counts = dict(counts)
         told.raised = service.findings()
     return told
+
+
+def push_through(folder: Path, say: Say) -> Told:
+    """Five streams by plan, a recorded change of the hash while they run, and what the service makes of it."""
+    with _running(folder) as (lab, service, told):
+        talks = colliding.chosen(lab.links, colliding.ALIKE)
+        told.chosen["before"] = lab.links.chosen(talks)
+        time.sleep(QUIET_S)
+        say("five streams of 2 Mbit/s each begin; addresses alone are hashed")
+        with lab.talking(talks) as counts, _shares(told, say):
+            begin = _now()
+            time.sleep(PUSHED_S / 2)
+            team = {"device": DEVICES[0], "team": TEAM}
+            service.asked("/v1/changes", {"at": _now(), "what": "ports hashed too", "teams": [team]})
+            lab.links.hash_by(ADDRESSES_AND_PORTS)
+            told.chosen["after"] = lab.links.chosen(talks)
+            say("ports are hashed too, and the change is recorded")
+            time.sleep(PUSHED_S / 2 + 1)
+        told.counts = dict(counts)
+        say("the streams have ended")
+        plan = {**team, "from": begin, "seconds": PUSHED_S, **PLANNED}
+        told.trial = service.until(lambda: _complete(service, plan), MESSAGE_S, "polls reach past the end")
+        say(f"counted is {100 * told.trial['count']['ratio']:.1f} % of what was expected")
+    return told
+
+
+def _complete(service: Service, plan: dict[str, Any]) -> dict[str, Any] | None:
+    found: dict[str, Any] = service.asked("/v1/trials", plan)
+    return found if found["complete"] else None
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 def _for_a_while(service: Service, told: Told, name: str, seconds: float = 12) -> None:
