@@ -16,6 +16,7 @@ from service.terms.changed import (
 )
 from service.terms.diagnosed import (
     BUILD_DIAGNOSES,
+    CUT_OFF,
     DIAGNOSES,
     OWNERS,
     SURE_ORDER,
@@ -135,6 +136,7 @@ __all__ = [
     "BUNDLES",
     "CONVERSATION",
     "COUNTERS",
+    "CUT_OFF",
     "DECLARED",
     "DIAGNOSES",
     "DIRECTIONS",

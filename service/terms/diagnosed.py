@@ -55,6 +55,8 @@ BUILD_DIAGNOSES = frozenset(
         "sick",
     }
 )
+# So ends a sign that tells who sits on a member that carries nothing.
+CUT_OFF = "likely cut off"
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from service.terms import SEVERITY_PHRASES, Finding, MemberFigure
+from service.terms import CUT_OFF, SEVERITY_PHRASES, Finding, MemberFigure
 from service.webhooks import spoken
 from service.webhooks.foreign import fitted, plain
 
@@ -22,10 +22,11 @@ OPENINGS = {
 }
 # What is said of a member that is up and yet must not be used, in place of how hot it is.
 UNFIT = {
-    "one-sided": "up but nothing comes back",
-    "unanswered": "up but nobody answers it",
-    "sick": "sick: frames damaged",
+    "one-sided": "is up but nothing comes in on it",
+    "unanswered": "is up but nothing comes back on it",
+    "sick": "is sick, its frames come damaged",
 }
+FLEET = "fleet-pattern"
 
 
 def headline(finding: Finding, what: str, told_ms: int, zone: str) -> str:
@@ -51,26 +52,47 @@ def _open(finding: Finding, what: str, told_ms: int) -> str:
     loaded, lasted = _loaded(finding), spoken.lasting(until_ms - finding.since_ms)
     sibling = _sibling(finding, loaded.port)
     last = "last " if what == "unverified" else ""
-    key = f"{_opening(finding, what)}member {{member}} {last}at {spoken.percent(loaded.utilisation)} for {lasted}"
+    opening, at = _opening(finding, what), spoken.percent(loaded.utilisation)
+    key = f"{opening}{_member(finding, 'member')} {last}at {at} for {lasted}"
     if finding.kind in UNFIT:
-        at, fault = spoken.percent(loaded.utilisation), finding.kind if last else UNFIT[finding.kind]
-        key = f"{_opening(finding, what)}member {{member}} at {at} {fault}, {lasted}"
-    named = _with_names(key + _beside(sibling), finding, loaded.port, sibling.port if sibling else None)
+        # How little it carries is beside the point, which is that it looks usable and is not.
+        key = f"{opening}member {{member}} ({at}) {_fault(finding, what)}, {lasted}"
+    named = _with_names(key + _beside(finding, sibling), finding, loaded.port, sibling.port if sibling else None)
     return "".join((named, _speeds(finding), _how_many(finding), _harm(finding), _news(finding, what)))
+
+
+def _fault(finding: Finding, what: str) -> str:
+    """What is the matter with a member; by its kind alone where something else is the news and needs the room."""
+    if what == "unverified":
+        return f"was {finding.kind}"
+    return f"is {finding.kind}" if what == "severity" else UNFIT[finding.kind]
+
+
+def _member(finding: Finding, place: str) -> str:
+    """How a member is called: a finding about many teams knows positions only, which say so themselves."""
+    return f"{{{place}}}" if finding.kind == FLEET else f"member {{{place}}}"
 
 
 def _opening(finding: Finding, what: str) -> str:
     if what == "severity":
         return f"now {finding.severity}: "
-    return "unverified: " if what == "unverified" else OPENINGS.get(finding.kind, f"{plain(finding.kind)[:20]}: ")
+    if what == "unverified":
+        return "unverified: "
+    return _alike(finding) or OPENINGS.get(finding.kind, f"{plain(finding.kind)[:20]}: ")
 
 
-def _beside(sibling: MemberFigure | None) -> str:
+def _alike(finding: Finding) -> str:
+    """Of how many teams a finding tells, where it is not of one."""
+    return f"{len(finding.teams)} teams alike: " if finding.kind == FLEET and finding.teams else ""
+
+
+def _beside(finding: Finding, sibling: MemberFigure | None) -> str:
     if sibling is None:
         return ", no other member"
+    named = _member(finding, "sibling")
     if sibling.why_not:
-        return f", member {{sibling}} {sibling.why_not}"
-    return f", member {{sibling}} at {spoken.percent(sibling.utilisation)}"
+        return f", {named} {sibling.why_not}"
+    return f", {named} at {spoken.percent(sibling.utilisation)}"
 
 
 def _speeds(finding: Finding) -> str:
@@ -82,7 +104,14 @@ def _how_many(finding: Finding) -> str:
 
 
 def _harm(finding: Finding) -> str:
-    return f" {_sentence(spoken.drops(finding.discard_ratio))} {_sentence(SEVERITY_PHRASES[finding.severity])}"
+    drops = _sentence(spoken.drops(finding.discard_ratio))
+    return f"{_cut_off(finding)} {drops} {_sentence(SEVERITY_PHRASES[finding.severity])}"
+
+
+def _cut_off(finding: Finding) -> str:
+    """Who sits on a member that carries nothing, where that is known."""
+    told = finding.diagnoses[0].evidence.speaks_for if finding.kind in UNFIT and finding.diagnoses else ()
+    return next((f" {_sentence(plain(line))}" for line in told if line.endswith(CUT_OFF)), "")
 
 
 def _news(finding: Finding, what: str) -> str:
@@ -94,7 +123,7 @@ def _news(finding: Finding, what: str) -> str:
 def _over(finding: Finding, what: str, told_ms: int, zone: str) -> str:
     port = finding.peak_port or _loaded(finding).port
     sibling = _sibling(finding, port)
-    key = f"{_lasted(finding, what, told_ms, zone)}, worst {spoken.percent(finding.peak)}{_beside(sibling)}"
+    key = f"{_lasted(finding, what, told_ms, zone)}, worst {spoken.percent(finding.peak)}{_beside(finding, sibling)}"
     named = _with_names(key, finding, port, sibling.port if sibling else None)
     at = f"{spoken.clock(told_ms, told_ms, zone)} {spoken.zone_name(told_ms, zone)}"
     return f"{named}{_speeds(finding)}. {_sentence(spoken.drops(finding.discard_ratio))} Over at {at}."
@@ -105,10 +134,12 @@ def _lasted(finding: Finding, what: str, told_ms: int, zone: str) -> str:
     span = f"{spoken.clock(finding.since_ms, told_ms, zone)}-{spoken.clock(calm_ms, told_ms, zone)}"
     lasted = spoken.lasting(calm_ms - finding.since_ms)
     word = finding.kind if finding.family == "build" else "hot"
+    alike, named = _alike(finding), _member(finding, "member")
     if what == "combined":
         # Nobody heard of it while it lasted, so this one message says that it was and that it is over.
-        return f"member {{member}} was {word} {span}, over: {lasted}"
-    return f"over. Member {{member}} {word} {span} ({lasted})"
+        return f"{alike}{named} was {word} {span}, over: {lasted}"
+    named = named if alike or finding.kind == FLEET else f"M{named[1:]}"
+    return f"over. {alike}{named} {word} {span} ({lasted})"
 
 
 def _loaded(finding: Finding) -> MemberFigure:

@@ -23,6 +23,7 @@ NO_TARGET = frozenset(
     WHY_NOT_WORDS[reason]
     for reason in (WhyNot.STANDBY, WhyNot.OUT, WhyNot.DOWN, WhyNot.FLAP, WhyNot.BROKEN, WhyNot.MAINTENANCE)
 )
+CAPACITY_KINDS = frozenset({"full", "uneven-and-full", "hot-no-sibling"})
 BASES = {"wire": "on wire", "counted": "as counted, more on the wire", "inferred": "on wire with frames inferred"}
 
 
@@ -31,7 +32,7 @@ def text_of(finding: Finding, what: str, *, zone: str = "UTC") -> str:
     told_ms = moment_ms(finding, what)
     first = headline(finding, what, told_ms, zone)
     last = " ".join((_completeness(finding), _since(finding, told_ms, zone), "Advice only."))
-    return "\n".join((first, *_within(_between(finding, what), MOST_LETTERS - len(first) - len(last) - 1), last))
+    return "\n".join((first, *_within(_between(finding, what, first), MOST_LETTERS - len(first) - len(last) - 1), last))
 
 
 def moment_ms(finding: Finding, what: str) -> int:
@@ -53,7 +54,7 @@ def _within(lines: Iterable[str], room: int) -> list[str]:
     return kept
 
 
-def _between(finding: Finding, what: str) -> list[str]:
+def _between(finding: Finding, what: str, first: str) -> list[str]:
     """The lines between the first and the last, most important first."""
     if what in ("cleared", "combined"):
         return _told(_why(finding), _whose(finding), _change(finding))
@@ -66,11 +67,11 @@ def _between(finding: Finding, what: str) -> list[str]:
         _split(finding),
         _everyone(finding),
     )
-    evidence = finding.evidence
+    evidence, said = finding.evidence, (first, *facts)
     return facts + _told(
-        _listed("Signs", _news(evidence.speaks_for, facts)),
-        _listed("Against", _news(evidence.against, facts)),
-        _listed("Missing", _news(evidence.missing, facts)),
+        _listed("Signs", _news(evidence.speaks_for, said)),
+        _listed("Against", _news(evidence.against, said)),
+        _listed("Missing", _news(evidence.missing, said)),
         f"{_sentence(plain(finding.rule_note))}." if finding.rule_note else "",
     )
 
@@ -95,9 +96,10 @@ def _why(finding: Finding) -> str:
 def _whose(finding: Finding) -> str:
     if not finding.owner:
         return ""
-    # Where a member is built wrong, who deals out the load is beside the point.
+    # Where a member is built wrong or there is too little capacity, who deals out the load is beside the point.
     mends = bool(finding.diagnoses) and finding.diagnoses[0].name in BUILD_DIAGNOSES
-    decides = f"; {plain(finding.decided_by).rstrip('.')}" if finding.decided_by and not mends else ""
+    vain = mends or finding.owner == "planner"
+    decides = f"; {plain(finding.decided_by).rstrip('.')}" if finding.decided_by and not vain else ""
     return f"Whose: {plain(finding.owner).rstrip('.')}{decides}."
 
 
@@ -121,6 +123,8 @@ def _names(members: Sequence[MemberFigure], joint: str) -> str:
 
 
 def _split(finding: Finding) -> str:
+    if finding.kind in CAPACITY_KINDS and "capacity first" in finding.advice.casefold():
+        return ""
     evenly = f"Evenly split all would be at {spoken.percent(finding.even_split)}"
     if finding.kind in ("full", "uneven-and-full"):
         return f"{evenly}: capacity first, no way of splitting cures it."

@@ -3,7 +3,7 @@ from examples import EPOCH_MS, GIGABIT, a_finding
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.terms import KIND_WORDS, WHY_NOT_WORDS, Diagnosis, Evidence, MemberFigure, Severity, Sure
+from service.terms import CUT_OFF, KIND_WORDS, WHY_NOT_WORDS, Diagnosis, Evidence, MemberFigure, Severity, Sure
 from service.webhooks.wording import MOST_LETTERS, NO_TARGET, text_of
 
 MINUTE = 60_000
@@ -195,9 +195,9 @@ class TestTextOf:
     @pytest.mark.parametrize(
         ("kind", "said"),
         [
-            ("one-sided", "member m2 at 0 % up but nothing comes back, 10 min, member m1 at 77 %"),
-            ("unanswered", "member m2 at 0 % up but nobody answers it, 10 min, member m1 at 77 %"),
-            ("sick", "member m2 at 0 % sick: frames damaged, 10 min, member m1 at 77 %"),
+            ("one-sided", "member m2 (0 %) is up but nothing comes in on it, 10 min, member m1 at 77 %"),
+            ("unanswered", "member m2 (0 %) is up but nothing comes back on it, 10 min, member m1 at 77 %"),
+            ("sick", "member m2 (0 %) is sick, its frames come damaged, 10 min, member m1 at 77 %"),
         ],
     )
     def test_says_what_is_the_matter_with_a_member_and_that_it_must_get_no_load(self, kind, said):
@@ -211,6 +211,55 @@ class TestTextOf:
         assert first.startswith(f"sm-07, team front, egress: {said} (1 G each).")
         assert second == "Do not move load to m2 (broken)."
         assert "Evenly split" not in text_of(finding, "raised")
+
+    def test_says_once_and_at_once_who_is_cut_off(self):
+        m1, m2 = MemberFigure("m1", 0.077, GIGABIT), MemberFigure("m2", 1e-5, GIGABIT, "broken")
+        sign = f"3 virtual ports sit on m2: {CUT_OFF}"
+        silent = Diagnosis("unanswered", Sure.PROBABLE, "nothing is answered", ("m2",), Evidence((sign,)))
+        finding = a_finding(
+            kind="unanswered",
+            family="build",
+            severity=Severity.MAJOR,
+            hot=(m2,),
+            idle=(),
+            members=(m1, m2),
+            raised_ms=EPOCH_MS + 10 * MINUTE,
+            diagnoses=(silent,),
+            evidence=Evidence((sign, "seen in 20 of 20 windows")),
+        )
+
+        text = text_of(finding, "raised")
+
+        assert text.splitlines()[0] == (
+            "sm-07, team front, egress: member m2 (below 0.01 %) is up but nothing comes back on it, 10 min,"
+            " member m1 at 7.7 % (1 G each). 3 virtual ports sit on m2: likely cut off. No drops. Act now."
+        )
+        assert text.count("cut off") == 1
+
+    @pytest.mark.parametrize(
+        ("what", "said"),
+        [
+            ("raised", "sw-u1, team front, ingress: 8 teams alike: position 1 at 83 % for 90 s, position 2 at 2.4 %"),
+            ("cleared", "sw-u1, team front, ingress: over. 8 teams alike: position 1 hot 10:00-10:30 (30 min)"),
+            ("combined", "sw-u1, team front, ingress: 8 teams alike: position 1 was hot 10:00-10:30, over: 30 min"),
+        ],
+    )
+    def test_says_of_how_many_teams_a_finding_about_many_is(self, what, said):
+        one, two = MemberFigure("position 1", 0.83, GIGABIT), MemberFigure("position 2", 0.024, GIGABIT)
+        finding = a_finding(
+            device="sw-u1",
+            direction="ingress",
+            kind="fleet-pattern",
+            hot=(one,),
+            idle=(two,),
+            members=(one, two),
+            peak_port="position 1",
+            teams=tuple(f"uw-{number:02}/front" for number in range(1, 9)),
+            cleared_ms=None if what == "raised" else EPOCH_MS + 35 * MINUTE,
+            hot_until_ms=None if what == "raised" else EPOCH_MS + 30 * MINUTE,
+        )
+
+        assert text_of(finding, what).startswith(said)
 
     @pytest.mark.parametrize("what", WHATS)
     @given(finding=weird_findings)
@@ -255,6 +304,16 @@ class TestExplained:
 
     def test_says_who_decides_beside_whose_it_is(self):
         assert self.lines()[1] == "Whose: network; the far end chooses."
+
+    def test_says_capacity_first_once(self):
+        told = {"kind": "full", "family": "capacity", "even_split": 0.78, "owner": "planner"}
+        advice = "Capacity first: evenly split all would be at 78 %; no method helps."
+
+        text = text_of(a_finding(**told, advice=advice, decided_by="this end chooses"), "raised")
+
+        assert text.splitlines()[1:3] == ["Whose: planner.", advice]
+        assert text.casefold().count("capacity first") == text.casefold().count("evenly split") == 1
+        assert "capacity first" in text_of(a_finding(**told), "raised")
 
     def test_says_what_would_help_after_that(self):
         assert self.lines(advice="Mend m2 first.")[2] == "Mend m2 first."

@@ -15,7 +15,7 @@ import numpy as np
 from service.rules import unfit_signs
 from service.rules.evidence import UNFIT_NEEDS
 from service.rules.situation import Situation, cut, held_until
-from service.terms import EGRESS, INGRESS, Diagnosis, Evidence, MemberWindows, Sure
+from service.terms import CUT_OFF, EGRESS, INGRESS, VIRTUAL_PORT, Diagnosis, Evidence, MemberWindows, Sure
 
 BAD_RATIO = 1e-3
 
@@ -47,7 +47,17 @@ def _unanswered(situation: Situation, name: str) -> Diagnosis:
     )
     missing = (UNFIT_NEEDS["unanswered"],)
     text = f"nothing that {name} sends is answered: a VLAN may be missing at its far end"
-    return Diagnosis("unanswered", Sure.PROBABLE, text, (name,), Evidence((told,), (), missing))
+    return Diagnosis(
+        "unanswered", Sure.PROBABLE, text, (name,), Evidence((told, *_cut_off(situation, name)), (), missing)
+    )
+
+
+def _cut_off(situation: Situation, name: str) -> tuple[str, ...]:
+    """Whom it hurts: the virtual ports whose traffic goes out there and gets no answer."""
+    sit = sum(1 for item in situation.items if item.port == name and item.kind == VIRTUAL_PORT and item.name)
+    if not sit:
+        return ()
+    return (f"{sit} virtual port{'s sit' if sit > 1 else ' sits'} on {name}: {CUT_OFF}",)
 
 
 def _sick(situation: Situation, name: str) -> Diagnosis:

@@ -237,6 +237,19 @@ class TestUnfit:
         assert found.evidence.speaks_for == base.speaks_for
         assert found.evidence.missing == base.missing
 
+    @pytest.mark.parametrize(
+        ("count", "told"), [(0, ()), (1, ("1 virtual port sits on m2: likely cut off",)), (3, ("3 virtual ports sit",))]
+    )
+    def test_of_an_unanswered_member_tells_who_sits_there(self, count, told):
+        items = (an_item("vp0", "m1", 10), *(an_item(f"vp{n + 1}", "m2", 0.001) for n in range(count)))
+        seen = windows([HOT, COLD])
+        finding = finding_of(seen, family="build", kind="unanswered", hot=(MemberFigure("m2", 0.02, 10**9),))
+
+        (found,) = unfit.diagnoses(a_situation(seen, finding=finding, items=items))
+
+        assert len(found.evidence.speaks_for) == 1 + len(told)
+        assert all(found.evidence.speaks_for[1].startswith(start) for start in told)
+
     def test_takes_the_sign_of_its_own_member_only(self):
         told = windows([HOT, COLD])
         base = Evidence(("unanswered: no answered traffic on m22, broadcast share 0.96 of 10 packets/s sent",))
