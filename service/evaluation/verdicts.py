@@ -39,14 +39,21 @@ def bring_up_to_date(engine: Engine, policy: Policy, now_ms: int) -> int:
             news += database.retried(engine, partial(reach, line=line, policy=policy, now_ms=now_ms))
         except Exception as failure:  # what fails for one team must not keep the others waiting
             failed.append(failure)
+            database.retried(engine, partial(changes.pass_over, line=line, now_ms=now_ms))
     if failed:
         raise failed[0]
     return news
 
 
 def reach(connection: Connection, *, line: Line, policy: Policy, now_ms: int) -> bool:
-    """Compare one team and direction of a change, and say what came of it where that is news; whether it was."""
+    """Compare one team and direction of a change, and say what came of it where that is news; whether it was.
+
+    `line` is as it was awaited: where another process has reached it since, nothing is said twice.
+    """
     inventory.hold_decided(connection, [line.team_id])
+    now = changes.line(connection, line.change_id, line.place)
+    if now.final or now.verdict_ms != line.verdict_ms:
+        return False
     change, frozen = changes.one(connection, line.change_id), line.baseline or Baseline()
     course = _course(connection, change, line, policy, now_ms)
     told = _compared(connection, line, frozen, course, policy)

@@ -115,6 +115,14 @@ def lines(connection: Connection, change_id: str) -> list[Line]:
     return [_line(row) for row in connection.execute(query)]
 
 
+def line(connection: Connection, change_id: str, place: Place) -> Line:
+    """One team and direction of a change as it stands now, or NotFound."""
+    row = connection.execute(_with_names().where(*_at(change_id, place))).first()
+    if row is None:
+        raise NotFound("change", change_id)
+    return _line(row)
+
+
 def outcomes(connection: Connection, change_ids: Collection[str]) -> dict[str, Counter[str]]:
     """By change, how many of its teams and directions have which outcome."""
     query = select(_lines.c.change_id, _lines.c.outcome)
@@ -153,6 +161,12 @@ def tell(connection: Connection, line: Line, verdict: Verdict, now_ms: int, *, f
     statement = update(_lines).where(*_at(line.change_id, line.place), _lines.c.final.is_(False))
     written = msgspec.json.encode(verdict).decode()
     connection.execute(statement.values(outcome=str(verdict.outcome), verdict=written, verdict_ms=now_ms, final=final))
+
+
+def pass_over(connection: Connection, line: Line, now_ms: int) -> None:
+    """Let others be looked at before this one, of which nothing could be told now."""
+    waits = (*_at(line.change_id, line.place), _lines.c.final.is_(False))
+    connection.execute(update(_lines).where(*waits).values(verdict_ms=now_ms))
 
 
 def _kept() -> Select[Any]:
