@@ -57,14 +57,9 @@ def record(settings_file: Path | None, as_json: bool, **told: Any) -> None:
     from service import app
     from service.app.parts import policy_of
     from service.evaluation import recording
-    from service.storage import database
 
     settings = settings_from(settings_file)
-    said = _said(told)
-    done = database.retried(
-        database_of(settings),
-        lambda connection: recording.record(connection, said, WHO, policy_of(settings), app.now_ms()),
-    )
+    done = recording.record(database_of(settings), _said(told), WHO, policy_of(settings), app.now_ms())
     _show(settings_file, done.change.id, as_json)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import fields, replace
 from typing import Any
 
@@ -27,12 +27,13 @@ def first_ms(change: Change, width_ms: int) -> int:
     return -(-(change.at_ms + change.settle_ms) // width_ms) * width_ms
 
 
-def freeze(
+def drawn_up(
     connection: Connection, change: Change, places: Collection[Place], policy: Policy, until_ms: int | None
-) -> None:
-    """Keep what a change is compared with, for good: the same hours on comparable days before it.
+) -> dict[Place, Baseline]:
+    """What a change is compared with, to be kept for good: the same hours on comparable days before it.
 
-    `until_ms` is how long the time after is watched on each day; a day where nobody says.
+    `until_ms` is how long the time after is watched on each day; a day where nobody says. It reads days of windows of
+    every team, so that nothing should be locked meanwhile.
     """
     begin_ms = first_ms(change, policy.width_ms)
     length_ms = DAY_MS if until_ms is None else min(DAY_MS, until_ms - begin_ms)
@@ -46,15 +47,28 @@ def freeze(
         width_ms=policy.width_ms,
     )
     dates = dict(zip((end for _, end in found.before.spans), found.dates, strict=True))
-    earlier = changes.of_teams(connection, {place.team_id for place in places}, None, change.at_ms)
-    for place in places:
-        settled = [one.change.at_ms + one.change.settle_ms for one in earlier if one.line.place == place]
-        spans = since(found.before, max(settled, default=0))
+    settled: dict[Place, int] = {}
+    for one in changes.of_teams(connection, {place.team_id for place in places}, None, change.at_ms):
+        ends_ms = one.change.at_ms + one.change.settle_ms
+        settled[one.line.place] = max(ends_ms, settled.get(one.line.place, 0))
+    drawn = {}
+    for (team_id, spans), ways in _alike(places, found.before, settled).items():
         days = tuple(dates[end] for _, end in spans)
         told = Baseline(spans, length_ms, days=days, zone=policy.zone, frozen_ms=change.created_ms)
-        changes.freeze(
-            connection, change.id, place, _counted(told, series(connection, place, Stretches(spans), policy))
-        )
+        kept = series_by_way(connection, team_id, ways, Stretches(spans), policy)
+        drawn |= {Place(team_id, way): _counted(told, kept.get(way)) for way in ways}
+    return drawn
+
+
+def _alike(
+    places: Collection[Place], before: Stretches, settled: Mapping[Place, int]
+) -> dict[tuple[int, tuple[tuple[int, int], ...]], list[int]]:
+    """The directions of each team that are compared with the same spans, so that these are read once."""
+    alike: dict[tuple[int, tuple[tuple[int, int], ...]], list[int]] = {}
+    for place in places:
+        spans = since(before, settled.get(place, 0))
+        alike.setdefault((place.team_id, spans), []).append(place.direction)
+    return alike
 
 
 def _counted(told: Baseline, found: Series | None) -> Baseline:
@@ -73,19 +87,27 @@ def _usual(found: Series) -> int:
 
 def series(connection: Connection, place: Place, stretches: Stretches, policy: Policy) -> Series | None:
     """One team and direction over the windows of some spans as they are kept; None where it has no members."""
-    placed = inventory.layout(connection, [place.team_id])
+    return series_by_way(connection, place.team_id, [place.direction], stretches, policy).get(place.direction)
+
+
+def series_by_way(
+    connection: Connection, team_id: int, ways: Collection[int], stretches: Stretches, policy: Policy
+) -> dict[int, Series]:
+    """The same for several directions, read once; of none where the team has no members."""
+    placed = inventory.layout(connection, [team_id])
     if not len(placed.team_ids) or not stretches.spans:
-        return None
+        return {}
     rows = [port for port in placed.layout.members[0].tolist() if port != UNKNOWN]
     names = [placed.layout.ports[port].port for port in rows]
     team = placed.layout.teams[0]
-    rule, way = policy.rules_for(team.device, team.team), DIRECTIONS[place.direction]
-    found = []
+    rule = policy.rules_for(team.device, team.team)
+    found: dict[int, list[Series]] = {way: [] for way in ways}
     for start_ms, end_ms in stretches.spans:
-        kept = windows.read(connection, place.team_id, start_ms, end_ms, policy.width_ms)
-        members = windows.by_layout(kept, placed)
-        found.append(series_of(members, rows, names, rule, way, Stretches(((start_ms, end_ms),))))
-    return _joined(found)
+        kept = windows.read(connection, team_id, start_ms, end_ms, policy.width_ms)
+        members, span = windows.by_layout(kept, placed), Stretches(((start_ms, end_ms),))
+        for way, told in found.items():
+            told.append(series_of(members, rows, names, rule, DIRECTIONS[way], span))
+    return {way: _joined(told) for way, told in found.items()}
 
 
 def _joined(found: Sequence[Series]) -> Series:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import hashlib
 import secrets
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from sqlalchemy import Connection
+from sqlalchemy import Connection, Engine
 
 from service.errors import NotFound, WrongState
 from service.evaluation import baselines, noting
 from service.evaluation.plan import Policy
-from service.storage import audit, changes, inventory, predictions
+from service.storage import audit, changes, database, inventory, predictions
 from service.storage.changes import Place
-from service.terms import DIRECTIONS, Change, Prediction
+from service.terms import DIRECTIONS, Baseline, Change, Prediction
 
 CHANGE_KINDS = ("method", "far-end", "re-draw", "capacity", "repair", "other")
 SETTLE_MS = 300_000
@@ -52,6 +52,16 @@ class Told:
     until_ms: int | None = None
 
 
+@dataclass(frozen=True)
+class _Wanted:
+    """A change that is to be kept: its places with the predictions named for them, and what each is compared with."""
+
+    change: Change
+    request: str
+    places: Mapping[Place, str]
+    drawn: Mapping[Place, Baseline]
+
+
 class Recorded(NamedTuple):
     """A change as it is kept, and whether it was not there before."""
 
@@ -59,8 +69,10 @@ class Recorded(NamedTuple):
     new: bool
 
 
-def record(connection: Connection, told: Told, by: str, policy: Policy, now_ms: int) -> Recorded:
+def record(engine: Engine, told: Told, by: str, policy: Policy, now_ms: int) -> Recorded:
     """Keep a change with what it is compared with, and say so at the findings that it was made for.
+
+    What it is compared with is drawn up before anything is locked: of many teams that takes its time.
 
     Raises
     ------
@@ -73,16 +85,26 @@ def record(connection: Connection, told: Told, by: str, policy: Policy, now_ms: 
         raise WrongState("this change is still to come; record it once it is made, so that nobody compares too early")
     if told.until_ms is not None and not 0 < told.until_ms - told.at_ms - told.settle_ms <= DAY_MS:
         raise WrongState("compare_until lies after the settle time, and at most a day after it")
-    places = _places(connection, told.teams)
+    change = _change(told, by, now_ms)
+    with database.reading(engine) as connection:
+        places = _places(connection, told.teams)
+        known = _known(connection, change, told.request)
+        drawn = {} if known else baselines.drawn_up(connection, change, places, policy, told.until_ms)
+    wanted = _Wanted(change, told.request, places, drawn)
+    return database.retried(engine, lambda connection: _kept(connection, wanted, by, now_ms))
+
+
+def _kept(connection: Connection, wanted: _Wanted, by: str, now_ms: int) -> Recorded:
+    change, places = wanted.change, wanted.places
     team_ids = sorted({place.team_id for place in places})
     inventory.hold_decided(connection, team_ids)
-    change = _change(told, by, now_ms)
-    wanted = [(place, "") for place in places]
-    if (known := _known(connection, change, told.request)) is not None:
-        return _again(connection, known, change, wanted)
-    wanted = _foretold(connection, places, team_ids, change.at_ms)
-    changes.keep(connection, change, wanted, told.request)
-    baselines.freeze(connection, change, list(places), policy, told.until_ms)
+    if (known := _known(connection, change, wanted.request)) is not None:
+        return _again(connection, known, change, places)
+    foretold = _foretold(connection, places, team_ids, change.at_ms)
+    if not changes.keep(connection, change, foretold, wanted.request):  # told meanwhile, of other teams
+        return _again(connection, changes.one(connection, change.id), change, places)
+    for place, baseline in wanted.drawn.items():
+        changes.freeze(connection, change.id, place, baseline)
     noting.note_change(connection, change, changes.lines(connection, change.id), now_ms)
     details = {"at_ms": change.at_ms, "teams": len(team_ids), "reference": change.reference, "who": change.who}
     audit.note(connection, now_ms, by, "change.record", change.id, details)
@@ -128,11 +150,11 @@ def _known(connection: Connection, change: Change, request: str) -> Change | Non
         return None
 
 
-def _again(connection: Connection, known: Change, change: Change, wanted: Sequence[tuple[Place, str]]) -> Recorded:
+def _again(connection: Connection, known: Change, change: Change, places: Collection[Place]) -> Recorded:
     """The change that was told before, where it is the same."""
     same = ("at_ms", "who", "what", "reference", "kind", "settle_ms")
     kept = {line.place for line in changes.lines(connection, known.id)}
-    if kept != {place for place, _ in wanted} or any(getattr(known, one) != getattr(change, one) for one in same):
+    if kept != set(places) or any(getattr(known, one) != getattr(change, one) for one in same):
         raise WrongState("another change was recorded under this name; give this one a `request` of its own")
     return Recorded(known, False)
 

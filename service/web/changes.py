@@ -46,13 +46,10 @@ def record(services: Served, caller: Operator, told: models.NewChange, response:
     """
     said = _said(told, caller)
 
-    def work(connection: Connection) -> tuple[dict[str, Any], bool]:
-        done = recording.record(connection, said, caller.name, services.policy, services.now_ms())
-        return shown(connection, done.change), done.new
-
-    whole, new = database.retried(services.engine, work)
-    response.status_code = HTTPStatus.CREATED if new else HTTPStatus.OK
-    return whole
+    done = recording.record(services.engine, said, caller.name, services.policy, services.now_ms())
+    response.status_code = HTTPStatus.CREATED if done.new else HTTPStatus.OK
+    with database.reading(services.engine) as connection:
+        return shown(connection, done.change)
 
 
 @router.get("", summary="List changes", response_model=models.Changes)
@@ -130,7 +127,7 @@ def _result(line: Line, foretold: Mapping[str, Prediction]) -> dict[str, Any]:
         "direction": line.direction,
         "outcome": line.outcome,
         "final": line.final,
-        "verdict_at": instant(line.verdict_ms),
+        "verdict_at": instant(line.verdict_ms) if line.verdict else None,
         "verdict": _verdict(line.verdict) if line.verdict else None,
         "baseline": _baseline(line.baseline) if line.baseline else None,
         "prediction": prediction_told(prediction, line.change_id) if prediction else None,

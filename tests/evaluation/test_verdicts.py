@@ -1,3 +1,5 @@
+from contextlib import suppress
+
 import pytest
 from changed_examples import (
     AFTER_MS,
@@ -30,11 +32,8 @@ def night(engine):
 
 def record(engine, at_ms=CHANGED_MS, **more):
     told = {"at_ms": at_ms, "what": "hash by addresses and ports", "teams": (Asked("sm-03", "front", "egress"),)}
-    with engine.begin() as connection:
-        said = Told(
-            **{**told, "who": "T. Haverly", "reference": "CHG-1", "until_ms": at_ms + SIX_MS - CHANGED_MS, **more}
-        )
-        return recording.record(connection, said, "ops", POLICY, at_ms + 2 * MINUTE_MS).change.id
+    said = Told(**{**told, "who": "T. Haverly", "reference": "CHG-1", "until_ms": at_ms + SIX_MS - CHANGED_MS, **more})
+    return recording.record(engine, said, "ops", POLICY, at_ms + 2 * MINUTE_MS).change.id
 
 
 def line_of(engine, change_id):
@@ -160,6 +159,36 @@ class TestBringUpToDate:
 
         assert line_of(night, change).outcome == Outcome.EVENED_OUT
         assert line_of(night, broken).verdict is None
+
+    def test_looks_at_others_before_those_that_failed(self, night, monkeypatch):
+        known(night, "sm-04")
+        record(night, teams=(Asked("sm-04", "front", "egress"),))
+        change = record(night, CHANGED_MS + MINUTE_MS)
+        keep(night, AFTER_MS, SIX_MS, (0.46, 0.42))
+        monkeypatch.setattr(verdicts, "AT_ONCE", 1)
+
+        def rules_for(device, _team):
+            if device == "sm-04":
+                raise KeyError(device)
+            return Rule()
+
+        for minute in range(2):
+            with suppress(KeyError):
+                verdicts.bring_up_to_date(night, Policy(rules_for), SIX_MS + minute * MINUTE_MS)
+
+        assert line_of(night, change).outcome == Outcome.EVENED_OUT
+
+    def test_says_nothing_twice_where_two_processes_await_the_same(self, night):
+        change = record(night)
+        keep(night, AFTER_MS, SIX_MS, (0.46, 0.42))
+        awaited = line_of(night, change)
+        bring(night, SIX_MS)
+
+        with night.begin() as connection:
+            said = verdicts.reach(connection, line=awaited, policy=POLICY, now_ms=SIX_MS + 1000)
+
+        assert not said
+        assert line_of(night, change).verdict_ms == SIX_MS
 
 
 class TestFindings:
