@@ -77,7 +77,9 @@ def _moved(samples: Samples, facts: FactsTable | None) -> Truths:
     """
     moved = np.zeros(len(samples), dtype=np.bool_)
     same_port = samples.port[1:] == samples.port[:-1]
-    moved[1:] = same_port & (samples.counters[1:] != samples.counters[:-1]).any(axis=1)
+    for counter in samples.counters.T:  # numpy is slow at many rows of few columns
+        moved[1:] |= counter[1:] != counter[:-1]
+    moved[1:] &= same_port
     if facts is not None and (rates := facts.form == Form.RATE).any():
         moved |= rates[samples.facts]
     return moved
@@ -107,6 +109,8 @@ def _suspects(samples: Samples, moved: Truths, polls: Polls, n_devices: int) -> 
     recent = polls.left < POLLS
     enough = np.bincount(polls.device[recent & (polls.number > 0)], minlength=n_devices) >= POLLS - 1
     repeats = np.bincount(polls.device[recent & ~polls.moved & (polls.number > 0)], minlength=n_devices) > 0
+    if not (enough & repeats).any():
+        return enough & repeats
     mine = recent[polls.of_sample]
     busy = np.bincount(samples.port[mine & moved], minlength=int(samples.port.max()) + 1) > 0
     judged = mine & busy[samples.port] & (polls.number[polls.of_sample] > 0)

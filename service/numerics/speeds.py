@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from service.terms import UNKNOWN, Basis, Floats, Ints, Mark, MemberWindows, Samples, Truths, WhyNot
+from service.terms import UNKNOWN, Basis, Bytes, Floats, Ints, Mark, MemberWindows, Samples, Truths, WhyNot
 
 # Speeds of Ethernet (IEEE 802.3), bit/s.
 STANDARD_BPS = np.array([10e6, 100e6, 1e9, 2.5e9, 5e9, 10e9, 25e9, 40e9, 50e9, 100e9])
@@ -47,7 +47,7 @@ def doubts(windows: MemberWindows, far_end_bps: Ints | None = None, coarse: Trut
     second's octets more than it had: a full link read in whole seconds shows up to 103.3 % in 30 s.
     """
     value = np.where(np.isin(windows.why_not, UNBELIEVABLE), np.nan, windows.utilisation)
-    doubted = (value > _over_line(windows, coarse)).any(axis=(1, 2)) | on_a_plateau(windows, value)
+    doubted = _too_much(windows, value, coarse) | on_a_plateau(windows, value)
     half_duplex = (windows.marks & Mark.SHARED != 0) & (windows.speed_bps >= HALF_DUPLEX_BELOW_BPS)
     doubted |= half_duplex.any(axis=1)
     if far_end_bps is not None:
@@ -65,12 +65,22 @@ def coarse_stamps(samples: Samples, n_ports: int) -> Truths:
     return coarse
 
 
-def _over_line(windows: MemberWindows, coarse: Truths | None) -> Floats:
-    """What no window of a port can show at its true speed, shape (n_ports, 1 or n_windows, 1 or 2)."""
-    if coarse is None or not coarse.any():
-        return np.full((len(windows.utilisation), 1, 1), OVER_LINE)
-    covered_ms = windows.span.width_ms * np.maximum(windows.coverage, LEAST_COVERAGE).astype(np.float64)
-    return OVER_LINE + coarse[:, np.newaxis, np.newaxis] * (WHOLE_SECOND_MS / covered_ms)
+def _too_much(windows: MemberWindows, value: Floats, coarse: Truths | None) -> Truths:
+    """Ports that show more than any window of theirs can at its true speed, shape (n_ports,)."""
+    found: Truths = _most(value) > OVER_LINE
+    if coarse is None:
+        return found
+    for port in np.flatnonzero(found & coarse).tolist():
+        covered_ms = windows.span.width_ms * np.maximum(windows.coverage[port], LEAST_COVERAGE).astype(np.float64)
+        found[port] = (value[port] > OVER_LINE + WHOLE_SECOND_MS / covered_ms).any()
+    return found
+
+
+def _most(value: Floats) -> Floats:
+    """The largest known figure of each port, shape (n_ports,), NaN where there is none."""
+    if value.size:
+        return np.asarray(np.fmax.reduce(value.reshape(len(value), -1), axis=1))
+    return np.full(len(value), np.nan)
 
 
 def on_a_plateau(windows: MemberWindows, value: Floats) -> Truths:
@@ -82,26 +92,34 @@ def on_a_plateau(windows: MemberWindows, value: Floats) -> Truths:
     if value.shape[1] < PLATEAU_WINDOWS:
         return found
     rate = value * windows.speed_bps[:, :, np.newaxis]
-    near = _slower_link_filled(rate, windows)
-    likely = np.flatnonzero((np.count_nonzero(near, axis=1) >= PLATEAU_WINDOWS).any(axis=1))
+    carried = _most(rate)
+    some = np.flatnonzero(_may_fill(carried))
+    near = _slower_link_filled(rate[some], windows.basis[some], windows.speed_bps[some], carried[some])
+    there = (np.count_nonzero(near, axis=1) >= PLATEAU_WINDOWS).any(axis=1)
+    likely = some[there]
     runs = np.lib.stride_tricks.sliding_window_view(rate[likely], PLATEAU_WINDOWS, axis=1)
-    filled = np.lib.stride_tricks.sliding_window_view(near[likely], PLATEAU_WINDOWS, axis=1)
+    filled = np.lib.stride_tricks.sliding_window_view(near[there], PLATEAU_WINDOWS, axis=1)
     with np.errstate(invalid="ignore", divide="ignore"):
         flat = runs.std(axis=-1) < PLATEAU_VARIATION * runs.mean(axis=-1)
     found[likely] = (flat & filled.all(axis=-1)).any(axis=(1, 2))
     return found
 
 
-def _slower_link_filled(rate: Floats, windows: MemberWindows) -> Truths:
+def _may_fill(carried: Floats) -> Truths:
+    """Ports whose largest rate fills a standard link and is not more than one can carry, shape (n_ports,)."""
+    most = carried[:, np.newaxis]
+    return np.asarray(((most >= PLATEAU_FROM * STANDARD_BPS) & (most <= OVER_LINE * STANDARD_BPS)).any(axis=1))
+
+
+def _slower_link_filled(rate: Floats, basis: Bytes, speed_bps: Ints, carried: Floats) -> Truths:
     """Where a rate would fill a standard link slower than the claimed one, of a port that never carried more.
 
     A link is as fast one way as the other, so what either direction carried shows what it can.
     """
-    upper = np.where(windows.basis == Basis.COUNTED, PLATEAU_TO, PLATEAU_TO_ON_WIRE)
-    claimed = windows.speed_bps[:, :, np.newaxis]
-    carried = np.fmax.reduce(rate, axis=(1, 2), keepdims=True) if rate.size else rate
+    upper = np.where(basis == Basis.COUNTED, PLATEAU_TO, PLATEAU_TO_ON_WIRE)
+    claimed, most = speed_bps[:, :, np.newaxis], carried[:, np.newaxis, np.newaxis]
     filled: npt.NDArray[np.bool_] = np.zeros(rate.shape, dtype=np.bool_)
     for standard in STANDARD_BPS:
         near = (rate >= PLATEAU_FROM * standard) & (rate <= upper * standard)
-        filled |= near & (standard < claimed) & (carried <= OVER_LINE * standard)
+        filled |= near & (standard < claimed) & (most <= OVER_LINE * standard)
     return filled

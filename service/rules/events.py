@@ -62,18 +62,19 @@ def of(
     Of the intervals, those that end in the span of the windows: each is told by one run only.
     """
     intervals = _ending_in(members.span, intervals)
+    odd = _picked(intervals, _any((intervals.status != Status.OK) | (intervals.flags != 0)))
     happened = [
-        *_restarts(intervals, layout),
-        *_falls(intervals, layout),
-        *_clock_steps(intervals, layout),
+        *_restarts(odd, layout),
+        *_falls(odd, layout),
+        *_clock_steps(odd, layout),
         *_new_speeds(intervals, facts, layout),
-        *_narrow(intervals, layout),
+        *_narrow(odd, layout),
     ]
     streaks, third = _implausible(intervals, noticed.streaks)
     lasting = {
-        "ambiguous": _times(intervals, _any(intervals.status == Status.AMBIGUOUS)),
+        "ambiguous": _times(odd, _any(odd.status == Status.AMBIGUOUS)),
         "wraps-soon": _times(intervals, narrow.wraps_soon(intervals, facts)),
-        "merged-packets": _times(intervals, _any((intervals.flags & np.uint16(Flag.MERGED_PACKETS)) != 0)),
+        "merged-packets": _times(odd, _any((odd.flags & np.uint16(Flag.MERGED_PACKETS)) != 0)),
         "implausible": third,
         "flap": _flaps(members),
     }
@@ -100,10 +101,13 @@ def around(found: Around, at_ms: int, layout: Layout, noticed: Noticed) -> tuple
 
 def _ending_in(span: Span, intervals: Intervals) -> Intervals:
     here = (intervals.end_ms > span.first_ms) & (intervals.end_ms <= span.end_ms)
-    if here.all():
-        return intervals
+    return intervals if here.all() else _picked(intervals, here)
+
+
+def _picked(intervals: Intervals, rows: npt.NDArray[np.bool_]) -> Intervals:
+    """Some intervals, in the columns that are looked at here."""
     columns = ("port", "start_ms", "end_ms", "facts", "facts_before", "status", "flags")
-    return replace(intervals, **{name: getattr(intervals, name)[here] for name in columns})
+    return replace(intervals, **{name: getattr(intervals, name)[rows] for name in columns})
 
 
 def _restarts(intervals: Intervals, layout: Layout) -> list[DataEvent]:
@@ -211,7 +215,7 @@ def _once(last: dict[Key, int], event: DataEvent) -> list[DataEvent]:
 
 
 def _any(directions: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
-    return np.asarray(directions.any(axis=1))
+    return directions[:, 0] | directions[:, 1]  # any(axis=1) takes ten times as long
 
 
 def _names(layout: Layout, port: int) -> tuple[str, str]:
