@@ -153,7 +153,7 @@ def _framing(udp: int | None, told: tuple[int, bool, bool, int], by_frames: bool
 def _group(text: str, begin_ms: int, end_ms: int) -> Group:
     from service.rules.trials.plan import Group
 
-    told = _GROUP.fullmatch(text.strip())
+    told = _GROUP.fullmatch(text.strip().replace("bit/s", ""))
     bps = rate_of(told[2]) if told else None
     if told is None or not bps:
         raise click.BadParameter(f"{text!r} is no stream; write it like 8x110M or 110M+2m/3m", param_hint="--stream")

@@ -57,7 +57,7 @@ class TestTrial:
     def test_begins_and_ends_streams_within_the_check(self, lopside, tmp_path):
         course = Course(((60, (1, 0)), (120, (1, 1)), (180, (0, 1)), (600, (0, 0))))
         (tmp_path / "counters.csv").write_text(course.csv())
-        streams = ("--stream", "110M+1m/120s", "--stream", "110M+120")
+        streams = ("--stream", "110M+1m/120s", "--stream", "110Mbit/s+120")
 
         told = json.loads(lopside(*TRIAL, "--file", tmp_path / "counters.csv", *streams, "--json").output)
 

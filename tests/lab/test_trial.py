@@ -48,7 +48,7 @@ class TestPushThrough:
         assert abs(shift["seconds"]) <= 2 * shift["resolution_s"]
 
     def test_shows_no_loss_that_was_none(self, pushed):
-        """What the receivers lack of what was sent, all told, and what lies within the error or 20 ms of all streams."""
+        """No more than the receivers lack of what was sent, beside the error or 20 ms of all streams."""
         [shift] = pushed.trial["shifts"]
         missing = sum(one.sent_frames - one.got_pieces for one in pushed.counts.values())
 

@@ -13,7 +13,7 @@ from service.numerics.steps import Step, steps
 from service.rules.trials.cells import Cells
 from service.rules.trials.dealing import NEAR, dealt
 from service.rules.trials.outcome import Landed, Seat
-from service.rules.trials.plan import Event, Plan
+from service.rules.trials.plan import Changed, Event, Plan
 from service.terms import Floats, Item
 
 LEAST_OF_STREAM = 0.5  # what is lower than half of a stream is none
@@ -117,18 +117,26 @@ def _when(rates: Floats, cells: Cells, step: Step) -> int:
 
 def _moment(plan: Plan, cells: Cells, step: Landed) -> _Moment:
     """The nearest beginning or end of the step's sign, or the change before it."""
-    slack = max(2 * cells.poll_ms, EARLY_MS)
+    slack = _slack_ms(cells)
     near = [
         (abs(step.at_ms - event.at_ms), _Moment(BEGIN if event.begins else END, at))
         for at, event in enumerate(plan.events)
         if event.begins == (step.height_bps > 0) and abs(step.at_ms - event.at_ms) <= slack
     ]
-    after = [
-        (max(0, step.at_ms - change.at_ms), _Moment(CHANGE, at))
-        for at, change in enumerate(plan.changes)
-        if -slack <= step.at_ms - change.at_ms <= FOLLOWS_MS
-    ]
+    change = change_of(plan, cells, step)
+    after = [] if change is None else [(max(0, step.at_ms - change.at_ms), _Moment(CHANGE, 0))]
     return min([*near, *after], default=(0, _Moment(UNDECLARED, 0)))[1]
+
+
+def change_of(plan: Plan, cells: Cells, step: Landed) -> Changed | None:
+    """The last change before a step, or one that it comes a little before; None where none is near."""
+    slack = _slack_ms(cells)
+    near = [change for change in plan.changes if -slack <= step.at_ms - change.at_ms <= FOLLOWS_MS]
+    return max(near, key=lambda change: change.at_ms, default=None)
+
+
+def _slack_ms(cells: Cells) -> int:
+    return max(2 * cells.poll_ms, EARLY_MS)
 
 
 def _explained(plan: Plan, cells: Cells, moment: _Moment, some: Sequence[Landed]) -> list[Landed]:

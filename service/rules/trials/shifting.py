@@ -9,7 +9,7 @@ import numpy as np
 
 from service.rules.trials.cells import Cells
 from service.rules.trials.counting import discarded
-from service.rules.trials.landing import CHANGE, FOLLOWS_MS
+from service.rules.trials.landing import CHANGE, change_of
 from service.rules.trials.outcome import Landed, Shift
 from service.rules.trials.plan import Changed, Plan
 from service.rules.words import rate
@@ -32,8 +32,7 @@ def shifts(plan: Plan, cells: Cells, found: Sequence[Landed]) -> tuple[Shift, ..
 
 
 def _shift(plan: Plan, cells: Cells, found: Sequence[Landed], change: Changed) -> Shift:
-    following = [one.at_ms for one in plan.changes if one.at_ms > change.at_ms]
-    mine = tuple(step for step in found if step.declared == CHANGE and _is_of(step, change, following))
+    mine = tuple(step for step in found if step.declared == CHANGE and change_of(plan, cells, step) is change)
     sides = _sides(plan, cells, change, mine)
     levels = [_levels(cells, side) for side in (sides.before, sides.after)]
     lost, error = _lost(cells, sides)
@@ -46,7 +45,7 @@ def _shift(plan: Plan, cells: Cells, found: Sequence[Landed], change: Changed) -
         what=change.what,
         seconds=seconds,
         resolution_s=cells.poll_ms / 1000,
-        moved_bps=sum(step.height_bps for step in mine if step.height_bps > 0),
+        moved_bps=_moved_bps(levels, mine),
         steps=mine,
         before_bps=tuple(levels[0].tolist()) if not np.isnan(levels[0]).any() else (),
         after_bps=tuple(levels[1].tolist()) if not np.isnan(levels[1]).any() else (),
@@ -58,9 +57,12 @@ def _shift(plan: Plan, cells: Cells, found: Sequence[Landed], change: Changed) -
     )
 
 
-def _is_of(step: Landed, change: Changed, following: Sequence[int]) -> bool:
-    """A step belongs to the last change before it, or to the one it comes a little before."""
-    return step.at_ms < min(following, default=step.at_ms + 1) and step.at_ms - change.at_ms <= FOLLOWS_MS
+def _moved_bps(levels: Sequence[Floats], mine: Sequence[Landed]) -> float:
+    """By how much members rose that carry more after the change; a member that fell and rose again only counts once."""
+    risen = levels[1] - levels[0]
+    if np.isnan(risen).any():
+        return sum(step.height_bps for step in mine if step.height_bps > 0)
+    return float(risen[risen > 0].sum()) if mine else 0.0
 
 
 def _sides(plan: Plan, cells: Cells, change: Changed, mine: Sequence[Landed]) -> _Sides:

@@ -110,10 +110,18 @@ def _warnings(
         yield "no poll of all members lies wholly in the check while something was offered: nothing to compare yet"
         return
     yield from _of_count(plan, cells, count)
+    yield from _of_traffic(plan, count)
     if not seats:
         yield "which member each stream is on cannot be told: begin them some polls apart, or export records"
     if any(step.declared == landing.UNDECLARED and not step.streams for step in found):
         yield "some steps are of no stream: something else ran as well"
+
+
+def _of_traffic(plan: Plan, count: Count) -> Iterator[str]:
+    if count.background_bps is not None and count.background_bps > count.tolerance * count.expected_bps:
+        yield f"{rate(count.background_bps)} ran before the check and is taken off, as if it had gone on just so"
+    if plan.direction == "ingress":
+        yield "what is lost on the way to this device is counted at the far-end ports, not here"
 
 
 def _of_count(plan: Plan, cells: Cells, count: Count) -> Iterator[str]:

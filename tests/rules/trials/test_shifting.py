@@ -66,6 +66,24 @@ class TestShift:
         assert {step.port: step.streams for step in second.steps} == {"m1": -1, "m2": 1}
         assert (first.before_bps, second.after_bps) == ((500e6, 300e6), (300e6, 500e6))
 
+    def test_gives_a_step_just_before_a_change_to_that_change_alone(self):
+        cells = polled([0] * 6 + [500] * 39 + [400] * 21, [0] * 6 + [300] * 39 + [400] * 21)
+
+        first, second = shifted(a_plan(changes_s=(200, 395)), cells)
+
+        assert first.steps == ()
+        assert second.seconds == pytest.approx(-5)
+
+    def test_counts_once_what_was_away_for_long(self):
+        """Nothing gets through for 40 s: each member falls to nothing and rises to its new level."""
+        cells = polled([0] * 6 + [500] * 30 + [0] * 4 + [400] * 26, [0] * 6 + [300] * 30 + [0] * 4 + [400] * 26)
+
+        [found] = shifted(a_plan(changes_s=(300,)), cells)
+
+        assert found.seconds == pytest.approx(40)
+        assert found.moved_bps == pytest.approx(100e6)
+        assert found.lost_octets == pytest.approx(40 * 800e6 / 8)
+
     def test_counts_discards_of_the_polls_around_it(self):
         discards = [[0] * 66, [0] * 66]
         discards[0][36], discards[1][36], discards[0][20] = 30, 12, 1000

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from rules.trials.planned import a_group, a_plan, polled
 
@@ -39,6 +41,17 @@ class TestJudged:
 
     def test_says_that_something_else_ran_where_more_came(self):
         assert any("something else ran" in text for text in judged(a_plan(), steady(700, 300)).warnings)
+
+    @pytest.mark.parametrize(("mbps", "told"), [(8, False), (9, True)])
+    def test_says_that_something_ran_before(self, mbps, told):
+        found = judged(a_plan(), steady(500 + mbps, 300 + mbps, (mbps, mbps)))
+
+        assert any("ran before the check" in text for text in found.warnings) is told
+
+    def test_says_where_what_comes_in_is_lost(self):
+        found = judged(replace(a_plan(), direction="ingress"), steady(500, 300))
+
+        assert any("far-end ports" in text for text in found.warnings)
 
     def test_doubts_the_overhead_where_frames_are_of_another_size(self):
         cells = steady(500, 300)
