@@ -15,6 +15,7 @@ from service.rules.verdicts.fleet import fleet_verdict
 from service.storage import changes, database, predictions
 from service.storage.changes import Line
 from service.terms import DIRECTIONS, Baseline, Change, Prediction, Side, Verdict
+from service.web import change_forms
 from service.web import change_models as models
 from service.web.access import OPERATE, VIEW, Caller, needs
 from service.web.parameters import KNOWN_ONLY, MOST_ID, USUAL_A_PAGE, Cursor, Instant, Limit, milliseconds
@@ -39,7 +40,7 @@ Operator = Annotated[Caller, Depends(needs(OPERATE))]
     response_model=models.WholeChange,
     responses={HTTPStatus.OK: {"model": models.WholeChange, "description": "Recorded before"}, **NOT_KNOWN},
 )
-def record(services: Served, caller: Operator, told: models.NewChange, response: Response) -> dict[str, Any]:
+def record(services: Served, caller: Operator, told: change_forms.NewChange, response: Response) -> dict[str, Any]:
     """Say that people changed something, at one team or at many: what it is compared with is frozen now.
 
     Nothing is done to any device. Told twice under the same `request`, it is kept once.
@@ -78,7 +79,7 @@ def one(services: Served, _caller: Viewer, change_id: str) -> dict[str, Any]:
         return shown(connection, changes.one(connection, change_id))
 
 
-def _said(told: models.NewChange, caller: Caller) -> recording.Told:
+def _said(told: change_forms.NewChange, caller: Caller) -> recording.Told:
     return recording.Told(
         at_ms=milliseconds("at", told.at) or 0,
         what=told.what,

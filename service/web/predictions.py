@@ -11,6 +11,7 @@ from sqlalchemy import Connection
 from service.evaluation import foretelling
 from service.evaluation.foretelling import Drawn
 from service.storage import database, predictions
+from service.web import change_forms
 from service.web import change_models as models
 from service.web.access import OPERATE, VIEW, Caller, needs
 from service.web.changes import prediction_told
@@ -30,7 +31,7 @@ Operator = Annotated[Caller, Depends(needs(OPERATE))]
     response_model=models.Prediction,
     responses=NOT_KNOWN,
 )
-def foretell(services: Served, caller: Operator, told: models.NewPrediction) -> dict[str, Any]:
+def foretell(services: Served, caller: Operator, told: change_forms.NewPrediction) -> dict[str, Any]:
     """Keep the chance that no member exceeds the hot line after a change that is still to be made.
 
     Nothing of it can be edited or removed afterwards. Refused while a change of the same team and direction awaits
@@ -79,7 +80,7 @@ def one(services: Served, _caller: Viewer, prediction_id: str) -> dict[str, Any]
         return prediction_told(found, predictions.taken(connection, [found.id]).get(found.id))
 
 
-def _said(told: models.NewPrediction) -> foretelling.Told:
+def _said(told: change_forms.NewPrediction) -> foretelling.Told:
     given = told.inputs
     drawn = (
         Drawn(tuple(given.items_bps), tuple(given.links_bps), tuple(given.background_bps), given.line)
