@@ -11,7 +11,7 @@ from service.errors import WrongState
 from service.numerics.frames import MOST_MTU, Transfer
 from service.rules.trials.framing import MOST_DATAGRAM, Framing, of_tcp, of_udp
 from service.rules.trials.plan import LEAST_MS, LONGEST_MS, MOST_GROUPS, MOST_STREAMS, Changed, Group, Plan
-from service.web.change_models import Asked, Instant, Name
+from service.web.change_forms import Asked, Instant, Name
 from service.web.models import Direction, Shape
 from service.web.odds_models import MOST_BPS, WHOLE, Seed
 from service.web.parameters import milliseconds
