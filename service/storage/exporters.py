@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, bindparam, delete, select
 
 from service.storage import tables
 from service.storage.dialects import among, inserting
@@ -13,6 +13,7 @@ from service.terms import DISCOVERED
 
 _table = tables.exporters
 _KEYS = ("address", "protocol")
+MOST_STRANGERS = 100  # rows of addresses that no setting names; anybody can send from any number of them
 _COUNTS = ("datagrams", "records", "lost", "refused", "unplaced")
 
 
@@ -57,7 +58,10 @@ def members(connection: Connection, devices: Collection[str]) -> dict[tuple[str,
 
 
 def note(connection: Connection, news: Sequence[Heard]) -> None:
-    """Add what was counted since the last time; the trouble stays until there is another."""
+    """Add what was counted since the last time; the trouble stays until there is another.
+
+    Of addresses that no setting names, those that were heard last stay.
+    """
     if not news:
         return
     made = inserting(connection, _table)
@@ -69,6 +73,19 @@ def note(connection: Connection, news: Sequence[Heard]) -> None:
     if troubled:
         only = {"trouble": made.excluded.trouble}
         connection.execute(made.on_conflict_do_update(index_elements=list(_KEYS), set_=only), troubled)
+    if not all(row["device"] for row in rows):
+        _forget_strangers(connection)
+
+
+def _forget_strangers(connection: Connection) -> None:
+    """Keep the rows of the strangers that were heard last."""
+    strangers = select(_table.c.address, _table.c.protocol).where(_table.c.device == "")
+    latest_first = strangers.order_by(_table.c.heard_ms.desc(), _table.c.address, _table.c.protocol)
+    gone = [row._asdict() for row in connection.execute(latest_first.offset(MOST_STRANGERS))]
+    if gone:
+        here = [_table.c[name] == bindparam(f"old_{name}") for name in _KEYS]
+        old = [{f"old_{name}": told for name, told in row.items()} for row in gone]
+        connection.execute(delete(_table).where(_table.c.device == "", *here), old)
 
 
 def listing(connection: Connection) -> list[Heard]:

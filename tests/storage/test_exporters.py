@@ -24,3 +24,20 @@ class TestNote:
         exporters.note(connection, [])
 
         assert exporters.listing(connection) == []
+
+    def test_keeps_no_more_strangers_than_there_is_room_for(self, connection):
+        exporters.note(connection, [FIRST])
+        for second in range(3):
+            forged = [
+                Heard(f"198.51.100.{at}", protocol, "", EPOCH_MS + 1000 * second, 1, refused=1)
+                for at in range(80 * second, 80 * second + 80)
+                for protocol in ("ipfix", "sflow")
+            ]
+            exporters.note(connection, forged)
+
+        listed = exporters.listing(connection)
+
+        strangers = [one for one in listed if not one.device]
+        assert len(strangers) == exporters.MOST_STRANGERS
+        assert {one.heard_ms for one in strangers} == {EPOCH_MS + 2000}, "those heard last"
+        assert FIRST in listed
