@@ -115,6 +115,7 @@ def assess(run: Run) -> Assessment:
         conflicts=_conflicts(run, ordered.conflicts),
         undecided=undecided(members, told, run.facts, hot_lines(run.layout, run.rules)),
         silent=silent(ordered.samples, run.layout, run.span, run.now_ms),
+        misbuilt=unfit.misbuilt(members, run.broken),
     )
     noted, noticed = _events(run, told, members, around)
     return Assessment(

@@ -24,6 +24,11 @@ TEXTS = {
     "slow-refresh": "the agent refreshes its counters more slowly than it is polled; polls between were merged,"
     " and windows shorter than two refreshes hide peaks. Poll no faster than it refreshes",
     "flap": "the port went up or down within a window; the window is not judged. Check cable and optics",
+    "own-end-not-distributing": "by the state of the bundle this end does not use the member: it is out of step, does"
+    " not distribute, or its partner is silent. It is taken for no sibling, and no load is to be moved to it."
+    " Check both ends' settings and the cable",
+    "two-partners": "by the state of the bundle this member leads to another partner than most of the team. It is taken"
+    " for no sibling, and no load is to be moved to it. Check where the cable ends, and the keys at both ends",
     "narrow-counter": "a 64-bit counter fell just where a 32-bit one wraps: declare counter_bits 32 if that is so",
     "merged-packets": "the packet counter counts merged packets; frames were inferred from octets."
     " Count packets at the port instead, or read the result as an estimate",

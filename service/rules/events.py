@@ -43,7 +43,8 @@ class Around:
     """What other parts of a run found out about its data; empty where they found nothing.
 
     `refresh_ms` and `offset_ms` by device, `doubtful` ports, `conflicts` as (port, at),
-    `silent` as (device, since), `undecided` as ports and instants where packets are missing.
+    `silent` as (device, since), `undecided` as ports and instants where packets are missing,
+    `misbuilt` by kind as ports and instants where the state of a bundle says so.
     """
 
     refresh_ms: Mapping[int, int] = field(default_factory=dict)
@@ -52,6 +53,7 @@ class Around:
     conflicts: Iterable[tuple[int, int]] = ()
     silent: Iterable[tuple[int, int]] = ()
     undecided: tuple[Ints, Ints] = field(default_factory=lambda: (np.zeros(0, np.int64), np.zeros(0, np.int64)))
+    misbuilt: Mapping[str, tuple[Ints, Ints]] = field(default_factory=dict)
 
 
 def of(
@@ -85,7 +87,7 @@ def of(
 
 def around(found: Around, at_ms: int, layout: Layout, noticed: Noticed) -> tuple[list[DataEvent], Noticed]:
     """Events that other parts of the run found; `at_ms` is the instant of what holds for the whole run."""
-    events, last = _begun({"packets-missing": found.undecided}, layout, noticed.last_ms)
+    events, last = _begun({"packets-missing": found.undecided, **found.misbuilt}, layout, noticed.last_ms)
     for kind, by_device in (("slow-refresh", found.refresh_ms), ("clock-offset", found.offset_ms)):
         for device, value in by_device.items():
             told = f"{TEXTS[kind]} ({'every' if kind == 'slow-refresh' else 'off by'} {value / 1000:g} s)"

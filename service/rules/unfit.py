@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from service.rules.bundle_states import FAR_NOT_DISTRIBUTING
+from service.rules.bundle_states import FAR_NOT_DISTRIBUTING, NAMES, OWN_NOT_DISTRIBUTING, TWO_PARTNERS
 from service.rules.kinds import seats_of
 from service.rules.state import LifeState
 from service.rules.table import RuleTable, windows_in
@@ -24,6 +24,7 @@ from service.terms import (
     UNFIT_KINDS,
     UNKNOWN,
     Bytes,
+    Ints,
     Layout,
     Mark,
     Marks,
@@ -76,6 +77,27 @@ def recalled(state: LifeState, members: MemberWindows, layout: Layout, rules: Ru
 def shown(teams: TeamWindows, signs: Signs) -> TeamWindows:
     """The windows of teams with what was found of their members."""
     return replace(teams, **{name: value for name, value in signs._asdict().items() if name != "members"})
+
+
+def misbuilt(members: MemberWindows, broken: Bytes | None) -> dict[str, tuple[Ints, Ints]]:
+    """Ports and windows in which members are left out because the state of their bundle says so, by diagnosis.
+
+    Of members alone that no finding tells: one whose far end does not distribute is one-sided. A member that is
+    down or on standby is not in use for that reason, whatever its state says.
+    """
+    if broken is None or not broken.any():
+        return {}
+    out = (members.marks & np.uint16(Mark.MISBUILT)) != 0
+    out &= (members.why_not == WhyNot.BROKEN).any(axis=2)
+    return {
+        NAMES[code]: _instants(members.span, out & (broken == code)[:, np.newaxis])
+        for code in (OWN_NOT_DISTRIBUTING, TWO_PARTNERS)
+    }
+
+
+def _instants(span: Span, there: Truths) -> tuple[Ints, Ints]:
+    port, window = np.nonzero(there)
+    return port.astype(np.int64), span.first_ms + window.astype(np.int64) * span.width_ms
 
 
 def _copied(state: LifeState) -> LifeState:

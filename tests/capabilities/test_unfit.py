@@ -12,7 +12,7 @@ from examples import EPOCH_MS
 from walks.outcome import at_once, left
 
 from service.rules.bundle_states import unfit
-from service.storage import claims
+from service.storage import claims, events
 from service.terms import DISCOVERED, BundleState, Claim, Kind, Mark, Severity, WhyNot
 from service.webhooks.wording import text_of
 
@@ -136,3 +136,6 @@ class TestExp5MisBuilt:
         kept = left(engine, 4 * WINDOW_S).members
         assert (kept.why_not[1] == WhyNot.BROKEN).all()
         assert (kept.marks[1] & Mark.MISBUILT).all()
+        with engine.connect() as connection:
+            kept_events = events.listing(connection, device="sm-07").items
+        assert [(one.event.kind, one.event.port) for one in kept_events] == [("two-partners", "m2")]

@@ -15,7 +15,7 @@ from scenarios.roads import assessed, fact, octets_of
 from scenarios.test_recordings import assessed as recorded
 
 from service.rules.assess import Run, assess, rebuilt
-from service.rules.bundle_states import FAR_NOT_DISTRIBUTING, TWO_PARTNERS
+from service.rules.bundle_states import FAR_NOT_DISTRIBUTING, OWN_NOT_DISTRIBUTING, TWO_PARTNERS
 from service.rules.kinds import team_windows
 from service.rules.table import memory_windows, rule_table
 from service.terms import (
@@ -307,6 +307,37 @@ class TestBroken:
         found = found_of([BUSY] * 3, [None] * 3, broken=broken)
 
         assert WhyNot.BROKEN not in reasons(found, 1)
+        assert found.events == ()
+
+    @pytest.mark.parametrize(
+        ("code", "kind"), [(OWN_NOT_DISTRIBUTING, "own-end-not-distributing"), (TWO_PARTNERS, "two-partners")]
+    )
+    def test_is_told_once_by_an_event_where_no_finding_is(self, code, kind):
+        broken = np.array([0, code], dtype=np.uint8)
+        samples, windows = samples_of(rows_of([[BUSY] * 8, [BUSY] * 8])), 4
+        first = assess(run_of(samples, Span(EPOCH_MS, windows), broken=broken))
+        then = Span(first.members.span.end_ms, windows)
+        second = assess(run_of(samples, then, broken=broken, life=first.life))
+
+        assert [(event.kind, event.port, event.at_ms) for event in first.events] == [(kind, "m2", EPOCH_MS)]
+        assert "no load is to be moved to it" in first.events[0].text
+        assert second.events == ()
+
+    def test_is_not_told_of_a_far_end_that_a_finding_tells(self):
+        broken = np.array([0, FAR_NOT_DISTRIBUTING], dtype=np.uint8)
+
+        assert found_of([BUSY] * 3, [BUSY] * 3, broken=broken).events == ()
+
+    def test_is_not_told_of_a_member_that_is_down_anyway(self):
+        broken = np.array([0, OWN_NOT_DISTRIBUTING], dtype=np.uint8)
+        rows = [one | {"facts": one["port"]} for one in rows_of([[BUSY] * 3, [BUSY] * 3])]
+        facts = facts_of(fact(), fact(oper=OperStatus.DOWN))
+        span = Span(EPOCH_MS, 3)
+
+        found = assess(Run(samples_of(rows), facts, a_layout(2), (Rule(),), span, now_ms=span.end_ms, broken=broken))
+
+        assert reasons(found, 1) == [WhyNot.DOWN] * 3
+        assert found.events == ()
 
 
 traffic = st.sampled_from([BUSY, ONE_SIDED, UNANSWERED, SICK, None])
