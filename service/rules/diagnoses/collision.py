@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from service.numerics import placement
 from service.rules import words
 from service.rules.diagnoses import signs as reading
+from service.rules.diagnoses.deciding import SPREAD
 from service.rules.diagnoses.one_conversation import ASK_ITEMS, MOST_OF_MEMBER
 from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
@@ -21,6 +22,7 @@ from service.terms import CONVERSATION, VIRTUAL_PORT, Diagnosis, Evidence, Item,
 
 NAME = "collision"
 HEAVY = 0.10  # of the member's speed
+TOLD = 0.90  # of what a member carries; the rest may be preambles and gaps
 NAMED = 3  # items that a sentence names
 COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine")
 
@@ -29,8 +31,13 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     """Several heavy items on the hot member: shown by items that fit elsewhere, else by steps of the counters."""
     if signs.of < 0 or situation.finding.kind == "oscillating":
         return None
-    items = reading.items_on(situation, signs.name)
+    items = reading.items_on(situation, signs.name, _dealt_out(situation))
     return _by_items(situation, signs, items) if items else _by_steps(situation, signs)
+
+
+def _dealt_out(situation: Situation) -> tuple[str, str]:
+    """The kinds of items, that which the method deals out first."""
+    return (CONVERSATION, VIRTUAL_PORT) if situation.team.method in SPREAD else (VIRTUAL_PORT, CONVERSATION)
 
 
 def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Diagnosis | None:
@@ -38,7 +45,7 @@ def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Di
     heavy = [item for item in items if item.bps >= HEAVY * speed and item.name]
     if not speed or not heavy or len(items) < 2 or heavy[0].bps >= MOST_OF_MEMBER * whole:
         return None
-    reachable = _reachable(situation, signs.unfit)
+    reachable = _reachable(situation, signs, items[0].kind)
     if not reachable:
         return None
     named = words.listed(_with_rates(heavy[:NAMED]))
@@ -79,18 +86,18 @@ def _count(number: int) -> str:
     return COUNTS[number] if number < len(COUNTS) else str(number)
 
 
-def _reachable(situation: Situation, unfit: frozenset[str]) -> str:
-    """The busiest member's utilisation where the known items are placed best on members that can take load.
+def _reachable(situation: Situation, signs: Signs, kind: str) -> str:
+    """The busiest member's utilisation where the known items of a kind are placed best on members that can take load.
 
     Empty where that is above the line, or unknown.
     """
-    able = [at for at, port in enumerate(situation.ports) if port not in unfit and _takes_load(situation, port)]
+    able = [at for at, port in enumerate(situation.ports) if port not in signs.unfit and _takes_load(situation, port)]
     capacity = [reading.line_speed(situation, at) for at in able]
     names = {situation.ports[at] for at in able}
-    weights = [item.bps for item in situation.items if item.port in names]
+    weights = [item.bps for item in situation.items if item.port in names and item.kind == kind]
     if len(able) < 2 or not weights or not all(capacity):
         return ""
-    line, asked = situation.rule.hot_above, (weights, capacity, [0.0] * len(able))
+    line, asked = situation.rule.hot_above, (weights, capacity, [_untold(situation, signs, at, kind) for at in able])
     floor, known = placement.between(*asked)
     if floor > line:
         return ""
@@ -99,6 +106,13 @@ def _reachable(situation: Situation, unfit: frozenset[str]) -> str:
         return _at_most(floor, known)
     busiest = placement.best(*asked).busiest
     return "" if busiest > line else f"{100 * busiest:.1f} %"
+
+
+def _untold(situation: Situation, signs: Signs, at: int, kind: str) -> float:
+    """What a member carries, in bit/s, of which no item tells: it stays where it is, as far as anybody knows."""
+    told = sum(item.bps for item in situation.items if item.port == situation.ports[at] and item.kind == kind)
+    whole = reading.mean(signs.bps[at, signs.since_onset()])
+    return whole - told if told < TOLD * whole else 0.0
 
 
 def _at_most(floor: float, known: float) -> str:

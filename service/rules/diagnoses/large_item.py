@@ -20,7 +20,7 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     """A virtual port that alone exceeds the line on every member it could be on."""
     line = situation.rule.hot_above
     fastest = max((reading.line_speed(situation, at) for at in range(len(situation.ports))), default=0)
-    ports = [item for item in situation.items if item.kind == VIRTUAL_PORT]
+    ports = [item for item in situation.items if item.kind == VIRTUAL_PORT and item.name]
     if fastest and ports:
         largest = max(ports, key=lambda item: item.bps)
         if largest.bps > line * fastest:

@@ -27,7 +27,7 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     share = _share(signs)
     if signs.of < 0 or not share >= SHARE:
         return None
-    here = [item for item in reading.items_on(situation, signs.name) if item.kind == CONVERSATION]
+    here = list(reading.items_on(situation, signs.name, (CONVERSATION,)))
     speaks_for = f"{signs.name} carries {100 * share:.0f} % of the team"
     alike = _alike(here)
     if alike:

@@ -19,7 +19,7 @@ from service.rules import words
 from service.rules.diagnoses import signs as reading
 from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
-from service.terms import CONVERSATION, Diagnosis, Evidence, Floats, Item, Sure
+from service.terms import CONVERSATION, VIRTUAL_PORT, Diagnosis, Evidence, Floats, Item, Sure
 
 NAME = "one-conversation"
 MOST_OF_MEMBER = 0.90  # one item so large is the member's load
@@ -37,6 +37,7 @@ SMALL_ANSWER = 100  # octets; an acknowledgement without data
 LARGE_ANSWER = 500
 SAME_RATE = 0.05  # two levels of one item differ by no more than what else the members carry
 ALONE = 0.01  # of line rate; where nothing else reaches it, the conversation hurts only itself
+FINEST = (CONVERSATION, VIRTUAL_PORT)
 ASK_ITEMS = "flow records or virtual-port counters"
 
 
@@ -67,7 +68,7 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     """One large conversation on the hot member: shown by items, else as sure as the counters' signs make it."""
     if signs.of < 0:
         return None
-    items = reading.items_on(situation, signs.name)
+    items = reading.items_on(situation, signs.name, FINEST)
     by_items = _by_items(situation, signs, items)
     if by_items is not None:
         return by_items
@@ -79,7 +80,7 @@ def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
     large = case.weigh(_large(situation, signs, onset))
     answered = case.weigh(_answered(signs, None if moved else onset)) or moved is not None
     if items:
-        case.against.append(f"the largest item known is {_share_told(items)} of {signs.name}")
+        case.against.append(f"the largest single item known is {_share_told(items)} of {signs.name}")
     else:
         case.missing.append(ASK_ITEMS)
     return _decided(signs, case, (stepped, steady, large, answered))
@@ -103,7 +104,8 @@ def _evidence(case: _Case) -> Evidence:
 def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Diagnosis | None:
     """Shown where one item is nearly all of the member, as its own octets have it."""
     whole = max(reading.mean(signs.bps[signs.of, signs.since_onset()]), sum(item.bps for item in items))
-    if not items or not items[0].bps >= MOST_OF_MEMBER * whole:
+    # What has no name is the sum of many that were not kept one by one.
+    if not items or not items[0].name or not items[0].bps >= MOST_OF_MEMBER * whole:
         return None
     what = "conversation" if items[0].kind == CONVERSATION else "virtual port"
     rest = (whole - items[0].bps) / max(1, reading.line_speed(situation, signs.of))
@@ -117,7 +119,8 @@ def _by_items(situation: Situation, signs: Signs, items: tuple[Item, ...]) -> Di
 
 
 def _share_told(items: tuple[Item, ...]) -> str:
-    return words.percent(items[0].bps / max(1.0, sum(item.bps for item in items)))
+    largest = max((item.bps for item in items if item.name), default=0.0)
+    return words.percent(largest / max(1.0, sum(item.bps for item in items)))
 
 
 def _stepped(situation: Situation, signs: Signs, onset: Step | None) -> tuple[bool | None, str]:
@@ -226,7 +229,7 @@ def is_alone(found: Diagnosis, situation: Situation, signs: Signs) -> bool:
     if found.name != NAME or found.sure == Sure.POSSIBLE:
         return False
     speed = reading.line_speed(situation, signs.of)
-    items = reading.items_on(situation, signs.name)
+    items = reading.items_on(situation, signs.name, FINEST)
     if items and speed:
         rest = max(reading.mean(signs.bps[signs.of, signs.since_onset()]) - sum(item.bps for item in items), 0.0)
         return max((item.bps for item in items[1:]), default=0.0) < ALONE * speed and rest < ALONE * speed

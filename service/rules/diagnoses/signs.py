@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,9 +75,15 @@ def _hot(situation: Situation) -> int:
     return situation.ports.index(name) if name in situation.ports else -1
 
 
-def items_on(situation: Situation, port: str) -> tuple[Item, ...]:
-    """The items that a member carries, the largest first."""
-    return tuple(sorted((item for item in situation.items if item.port == port), key=lambda item: -item.bps))
+def items_on(situation: Situation, port: str, kinds: Sequence[str]) -> tuple[Item, ...]:
+    """The items of a member, the largest first, of the first of the kinds that is told of it.
+
+    Virtual ports and conversations are two views of the same traffic, which must not be added up.
+    """
+    here = [item for item in situation.items if item.port == port]
+    told = {item.kind for item in here}
+    kind = next((kind for kind in kinds if kind in told), None)
+    return tuple(sorted((item for item in here if item.kind == kind), key=lambda item: -item.bps))
 
 
 def mean(values: Floats) -> float:

@@ -77,10 +77,29 @@ class TestByItems:
         two = (an_item("x", "m1", 100), an_item("y", "m1", 100))
         unlike = (an_item("x", "m1", 230), an_item("y", "m1", 220), *(an_item(f"z{n}", "m1", 45) for n in range(11)))
 
-        even, less = of([0.92] * 4, items=(*two, *alike)), of([0.945] * 4, items=unlike)
+        even, less = of([0.92] * 4, [0.0] * 4, items=(*two, *alike)), of([0.945] * 4, [0.0] * 4, items=unlike)
 
         assert even.evidence.speaks_for[1].endswith("would be at 46.0 %")
         assert less.evidence.speaks_for[1].endswith("would be at 49.0 % or less")
+
+    def test_leaves_on_the_member_what_no_item_tells_of(self):
+        # 900 - 400 = 500 Mbit/s stay on m1, both items go to m2 beside 10: 50.0 and 41.0 % (arithmetic).
+        items = (an_item("a", "m1", 200), an_item("b", "m1", 200))
+
+        assert of([0.9] * 4, items=items).evidence.speaks_for[1].endswith("would be at 50.0 %")
+        assert of([0.96] * 4, [0.6] * 4, items=items) is None
+
+    @pytest.mark.parametrize(("method", "what"), [("virtual-port", "virtual ports"), ("ip-pair", "conversations")])
+    def test_takes_the_items_that_the_method_deals_out_and_adds_no_two_views_up(self, method, what):
+        seen = [
+            (kind, name, mbps) for kind in ("virtual-port", "conversation") for name, mbps in (("a", 480), ("b", 470))
+        ]
+        items = tuple(an_item(name, "m1", mbps, kind) for kind, name, mbps in seen)
+
+        found = of([0.95] * 4, [0.0] * 4, items=items, method=method)
+
+        assert found.text == f"two heavy {what} share member m1: a 480 and b 470 Mbit/s"
+        assert found.evidence.speaks_for[1].endswith("would be at 48.0 %")
 
 
 class TestBySteps:

@@ -106,6 +106,21 @@ class TestByItems:
     def test_counts_what_the_records_leave_out(self):
         assert of(STEP, items=(an_item("a", "m1", 480, "conversation"),)) is None
 
+    def test_is_shown_by_conversations_where_virtual_ports_are_told_as_well(self):
+        items = (an_item("vp1", "m1", 975), an_item("a", "m1", 970, "conversation"))
+
+        found = of(STEP, items=items)
+
+        assert (found.sure, "conversation a" in found.evidence.speaks_for[0]) == ("shown", True)
+
+    def test_is_not_claimed_of_a_virtual_port_that_holds_many_conversations(self):
+        many = tuple(an_item(f"c{n}", "m1", 97, "conversation") for n in range(10))
+
+        assert of(STEP, items=(an_item("vp1", "m1", 975), *many)) is None
+
+    def test_is_not_claimed_of_the_sum_of_what_was_not_kept_one_by_one(self):
+        assert of(STEP, items=(an_item("", "m1", 970, "conversation", parts=9000),)) is None
+
     def test_asks_what_a_virtual_port_is_made_of(self):
         found = of(STEP, items=(an_item("vp1", "m1", 980),))
 
