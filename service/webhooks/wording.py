@@ -57,7 +57,8 @@ def _within(lines: Iterable[str], room: int) -> list[str]:
 def _between(finding: Finding, what: str, first: str) -> list[str]:
     """The lines between the first and the last, most important first."""
     if what in ("cleared", "combined"):
-        return _told(_why(finding), _whose(finding), _change(finding))
+        # What is over is nobody's work any more; of what nobody heard of, it may be asked whose it was.
+        return _told(_why(finding), _whose(finding) if what == "combined" else "", _change(finding))
     facts = _told(
         _warning(finding),
         _why(finding),

@@ -315,6 +315,12 @@ class TestExplained:
         assert text.casefold().count("capacity first") == text.casefold().count("evenly split") == 1
         assert "capacity first" in text_of(a_finding(**told), "raised")
 
+    def test_says_whose_it_was_only_where_nobody_heard_of_it_before(self):
+        told = {"owner": "network", "cleared_ms": EPOCH_MS + 15 * MINUTE}
+
+        assert "Whose" not in text_of(a_finding(**told), "cleared")
+        assert "Whose: network." in text_of(a_finding(**told), "combined")
+
     def test_says_what_would_help_after_that(self):
         assert self.lines(advice="Mend m2 first.")[2] == "Mend m2 first."
 

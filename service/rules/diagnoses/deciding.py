@@ -102,8 +102,8 @@ def _routed(direction: str) -> Decider:
 
 def _egress(team: TeamName, error: str) -> Decider:
     missing = () if _known(team) else (ASK_METHOD,)
-    how = f" by its method, {team.method}," if not missing else ""
-    text = error or f"this end chooses{how} which member carries what it sends"
+    how = f"by its method, {team.method}" if not missing else "which member carries what it sends"
+    text = error or f"this end chooses {how}"
     return Decider("egress", HOST, BOTH if error else VIRTUALISATION, text, missing, error)
 
 

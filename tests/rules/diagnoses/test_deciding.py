@@ -58,6 +58,10 @@ class TestIngress:
             assert found.owner == "both"
             assert found.build_error.startswith("built wrong")
 
+    def test_says_by_which_method_in_few_words(self):
+        assert of("egress", "virtual-port", "none").text == "this end chooses by its method, virtual-port"
+        assert of("egress").text == "this end chooses which member carries what it sends"
+
     def test_names_what_would_have_to_be_known(self):
         assert of("ingress").missing == (ASK_BUNDLE, ASK_METHOD)
         assert of("ingress", "layer4-tuple").missing == (ASK_BUNDLE,)
