@@ -10,7 +10,7 @@ from pydantic import Field
 from service.errors import WrongState
 from service.numerics.frames import MOST_MTU, Transfer
 from service.rules.trials.framing import MOST_DATAGRAM, Framing, of_tcp, of_udp
-from service.rules.trials.plan import LEAST_MS, LONGEST_MS, MOST_GROUPS, MOST_STREAMS, Changed, Group, Plan
+from service.rules.trials.plan import LAST_MS, LEAST_MS, LONGEST_MS, MOST_GROUPS, MOST_STREAMS, Changed, Group, Plan
 from service.web.change_forms import Asked, Instant, Name
 from service.web.models import Direction, Shape
 from service.web.odds_models import MOST_BPS, WHOLE, Seed
@@ -180,6 +180,8 @@ def plan_of(told: TrialPlan, usual_line: float) -> Plan:
         raise WrongState(f"a check has at most {MOST_STREAMS} streams")
     begin_ms = milliseconds("from", told.begin) or 0
     end_ms = begin_ms + told.seconds * 1000
+    if not 0 <= begin_ms < end_ms < LAST_MS:
+        raise WrongState("a check begins and ends between the years 1970 and 9999")
     return Plan(
         device=told.device,
         team=told.team,

@@ -108,6 +108,10 @@ class TestTrials:
     def test_refuses_streams_that_do_not_fit_the_check(self, http, streams):
         assert http.post(PATH, json=PLAN | {"streams": streams}).status_code == 409
 
+    @pytest.mark.parametrize("begin", ["0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59Z"])
+    def test_refuses_a_time_beyond_all_clocks(self, sqlite_engine, begin):
+        assert filled(sqlite_engine).post(PATH, json=PLAN | {"from": begin}).status_code == 409
+
     def test_does_not_know_a_team_that_is_not_there(self, http):
         assert http.post(PATH, json=PLAN).status_code == 404
 

@@ -13,6 +13,7 @@ from service.terms import DIRECTIONS
 MOST_GROUPS, MOST_STREAMS = 32, 512
 LONGEST_MS = 4 * 3_600_000
 LEAST_MS = 10_000
+LAST_MS = 253_402_300_800_000  # the year 10000, which RFC 3339 cannot write
 CAUTIONS = (
     "heavy traffic only on links you own or have leave for, at an agreed time and with an agreed end;"
     " it takes room from everybody else on them",
@@ -71,6 +72,8 @@ class Plan:
             raise WrongQuestion("direction", f"is one of {' and '.join(DIRECTIONS)}")
         if not LEAST_MS <= self.end_ms - self.begin_ms <= LONGEST_MS:
             raise WrongQuestion("end", f"a check lasts {LEAST_MS // 1000} s to {LONGEST_MS // 3_600_000} h")
+        if not 0 <= self.begin_ms < self.end_ms < LAST_MS:
+            raise WrongQuestion("begin", "lies between the years 1970 and 9999, as its end does")
         if not 0 < self.line <= 1:
             raise WrongQuestion("line", "is a share of the speed, above 0 and at most 1")
         _check(self.groups, self.begin_ms, self.end_ms)

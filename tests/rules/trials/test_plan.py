@@ -1,7 +1,8 @@
 import pytest
-from rules.trials.planned import BEGIN_MS, MBPS, a_group, a_plan
+from rules.trials.planned import BEGIN_MS, MBPS, PLAIN, a_group, a_plan
 
 from service.errors import WrongQuestion
+from service.rules.trials.plan import LAST_MS, Group, Plan
 
 
 class TestPlan:
@@ -43,6 +44,17 @@ class TestPlan:
         assert a_plan(a_group(512)).groups[0].count == 512
         with pytest.raises(WrongQuestion):
             a_plan(a_group(512), a_group(1))
+
+    @pytest.mark.parametrize(
+        ("begin_ms", "ok"), [(-1, False), (0, True), (LAST_MS - 10_001, True), (LAST_MS - 10_000, False)]
+    )
+    def test_lies_between_the_epoch_and_the_year_10000(self, begin_ms, ok):
+        told = ("lab-07", "pair", "egress", (Group(1, 1.0, begin_ms, begin_ms + 10_000),), begin_ms, begin_ms + 10_000)
+        if ok:
+            assert Plan(*told, PLAIN).begin_ms == begin_ms
+            return
+        with pytest.raises(WrongQuestion):
+            Plan(*told, PLAIN)
 
     @pytest.mark.parametrize("line", [0, 1.01])
     def test_refuses_a_line_that_is_no_share(self, line):
