@@ -18,14 +18,10 @@ MOST_DATAGRAM = 65_535 - UDP_HEADER
 
 @dataclass(frozen=True)
 class Framing:
-    """Octets of a frame with its check sequence, and how many of them the stated rate counts.
-
-    `by` says of what the rate is: "payload" of what people send, "frame" of whole frames.
-    """
+    """Octets of a frame with its check sequence, and how many of them the stated rate counts: payload, or all."""
 
     frame_octets: int
     stated_octets: int
-    by: str
 
     def counted_bps(self, stated_bps: float, counts: int = Counts.FRAME) -> float:
         """What counters of a kind show of a stated rate.
@@ -64,4 +60,4 @@ def of_udp(payload_octets: int, *, ip: int = 4, tagged: bool = False, by_frames:
 
 
 def _framing(frame: int, payload: int, by_frames: bool) -> Framing:
-    return Framing(frame, frame, "frame") if by_frames else Framing(frame, payload, "payload")
+    return Framing(frame, frame if by_frames else payload)

@@ -32,7 +32,6 @@ class Group:
     bps: float
     begin_ms: int
     end_ms: int
-    name: str = ""
 
 
 @dataclass(frozen=True)

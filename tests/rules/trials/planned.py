@@ -11,7 +11,7 @@ from service.rules.trials.plan import Changed, Group, Plan
 BEGIN_MS = 1_000_000_000_000
 MBPS = 1_000_000
 # One octet on counters for each that is stated: figures in tests are those on the counters.
-PLAIN = Framing(1000, 1000, "frame")
+PLAIN = Framing(1000, 1000)
 
 
 def a_group(count=1, mbps=100.0, begin_s=0, end_s=600):
