@@ -6,7 +6,7 @@ import heapq
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
-from service.feeds.items_flows import Flow, name_of
+from service.feeds.items_flows import MOST_OCTETS, Flow, name_of
 from service.storage.exporters import Place
 from service.terms import CONVERSATION, NO_ENDPOINTS, Endpoints, ItemReading
 
@@ -107,7 +107,8 @@ def _readings(end_ms: int, slot: _Slot) -> Iterator[tuple[int, ItemReading]]:
             yield (
                 port_id,
                 ItemReading(
-                    *(device, port, direction, CONVERSATION, name, end_ms - SLOT_MS, end_ms, carried_octets),
+                    *(device, port, direction, CONVERSATION, name, end_ms - SLOT_MS, end_ms),
+                    min(carried_octets, MOST_OCTETS),  # who sends more is broken or forged, and must fit all the same
                     parts=count,
                     endpoints=ends,
                     source=slot.source,

@@ -6,7 +6,7 @@ import json
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, delete, select
+from sqlalchemy import Connection, Row, case, delete, select
 
 from service.storage import tables
 from service.storage.dialects import among, inserting
@@ -15,6 +15,7 @@ from service.terms import Endpoints, Item, ItemReading
 _table, _ports = tables.items, tables.ports
 _KEYS = ("port_id", "direction", "end_ms", "kind", "name")
 
+MOST_OCTETS = 2**62
 Key = tuple[int, int, int, str, str]
 Stretch = tuple[int, int]
 
@@ -48,16 +49,18 @@ def keep(connection: Connection, placed: Sequence[tuple[int, ItemReading]]) -> O
 
 
 def add(connection: Connection, placed: Sequence[tuple[int, ItemReading]]) -> None:
-    """Add the octets and parts of these readings to what is kept of the same item and end."""
+    """Add the octets of these readings to what is kept of the same item and end, up to what a column holds."""
     rows: dict[Key, dict[str, Any]] = {}
     for key, row in (_keyed(port_id, reading) for port_id, reading in placed):
         kept = rows.setdefault(key, row)
         if kept is not row:
-            kept["octets"] += row["octets"]
+            kept["octets"] = min(kept["octets"] + row["octets"], MOST_OCTETS)
     if rows:
         made = inserting(connection, _table)
         # Parts stay as they were: a conversation told in two pieces is still one, and of the rest nobody knows.
-        more = {"octets": _table.c.octets + made.excluded.octets}
+        both = _table.c.octets + made.excluded.octets
+        full = _table.c.octets > MOST_OCTETS - made.excluded.octets
+        more = {"octets": case((full, MOST_OCTETS), else_=both)}
         statement = made.on_conflict_do_update(index_elements=list(_KEYS), set_=more)
         connection.execute(statement, [rows[key] for key in sorted(rows)])
 

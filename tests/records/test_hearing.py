@@ -96,7 +96,7 @@ class TestHearing:
 
         told, strangers = kept(engine)
         assert told == []
-        assert len(strangers) == 102
+        assert len(strangers) == 100
         assert {(one.device, one.refused, one.trouble) for one in strangers} == {("", 1, hearing.STRANGER)}
 
     def test_holds_on_to_what_could_not_be_kept(self, engine, heard, monkeypatch):

@@ -3,7 +3,7 @@ from examples import EPOCH_MS
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.feeds.items_flows import Flow
+from service.feeds.items_flows import MOST_OCTETS, Flow
 from service.records import slots
 from service.records.slots import SLOT_MS, WAIT_MS, Slots
 from service.storage.exporters import Place
@@ -79,3 +79,10 @@ class TestSlots:
     )
     def test_refuse_times_that_cannot_be_true(self, from_s, to_s, is_taken):
         assert Slots().add(M1, a_flow(from_s=from_s, to_s=to_s), "ipfix", NOW_MS) is is_taken
+
+    def test_hold_what_a_column_holds_though_somebody_sends_more(self):
+        held = Slots()
+        for _ in range(2000):
+            held.add(M1, a_flow(MOST_OCTETS), "ipfix", NOW_MS)
+
+        assert [reading.octets for reading in all_of(held)] == [MOST_OCTETS]

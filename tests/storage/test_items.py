@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 from examples import EPOCH_MS
 from item_examples import MINUTE_MS, PULL, a_conversation, a_reading, registered
@@ -49,6 +51,14 @@ class TestAdd:
 
         [item] = of_ports(connection, ports).items
         assert (item.bps, item.parts, item.endpoints) == (300e6, 1, PULL)
+
+    def test_never_adds_up_to_more_than_a_column_holds(self, connection, ports):
+        huge = (ports[0], replace(a_conversation(), octets=2**61))
+
+        items.add(connection, [huge, huge, huge])
+        items.add(connection, [huge])
+
+        assert connection.scalar(select(tables.items.c.octets)) == items.MOST_OCTETS
 
 
 class TestOfPorts:
