@@ -1,6 +1,6 @@
 import socket
 import time
-from contextlib import closing
+from contextlib import closing, suppress
 
 import pytest
 from datagrams import PLAIN_TEMPLATE, flow_sample, ipfix, ipfix_set, plain_record, sflow
@@ -8,7 +8,8 @@ from examples import EPOCH_MS
 from item_examples import registered
 
 from service.errors import WrongSetting
-from service.records.receiving import Door, plain, receiving
+from service.records.hearing import Hearing
+from service.records.receiving import Door, dropped, plain, receiving
 from service.storage import exporters, items
 from service.terms import EGRESS
 
@@ -77,6 +78,42 @@ class TestReceiving:
                 receiving(sqlite_engine, doors(taken.getsockname()[1], 0), {}, Ticking()),
             ):
                 pytest.fail("it was opened")
+
+    def test_goes_on_after_what_nobody_expected(self, sqlite_engine, monkeypatch):
+        took = Hearing.take
+
+        def stumbles(hearing, protocol, *more):
+            if protocol == "ipfix":
+                raise ZeroDivisionError
+            took(hearing, protocol, *more)
+
+        monkeypatch.setattr(Hearing, "take", stumbles)
+
+        with receiving(sqlite_engine, doors(0, 0), {LOOPBACK: "sm-07"}, Ticking()) as (of_ipfix, of_sflow):
+            send(of_ipfix, b"")
+            time.sleep(0.3)
+            send(of_sflow, sflow(flow_sample()))
+            time.sleep(0.3)
+
+        assert [one.protocol for one in heard(sqlite_engine, 1)] == ["sflow"]
+
+
+class TestDropped:
+    def test_counts_what_found_no_room(self):
+        with closing(socket.socket(socket.AF_INET, socket.SOCK_DGRAM)) as full:
+            full.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            full.bind((LOOPBACK, 0))
+            full.setblocking(False)
+            for _ in range(50):
+                send(full.getsockname()[1], bytes(500))
+            count, came = dropped(full), 0
+            with suppress(BlockingIOError):
+                while full.recv(600):
+                    came += 1
+
+        # Each that was sent over loopback either came or was dropped: common practice, no source.
+        assert came < 50
+        assert count == 50 - came
 
 
 class TestPlain:
