@@ -16,6 +16,7 @@ from service.terms import UNKNOWN, Bytes, FactsTable, Ints, Layout, Role, Sample
 
 # A far end that has told nothing for longer is believed no more: its cable may have been moved.
 BELIEVED_MS = 24 * 3_600_000
+AWAY = (Role.STANDBY, Role.OUT)
 
 
 class Declared(NamedTuple):
@@ -23,7 +24,8 @@ class Declared(NamedTuple):
 
     `overrides` has the roles that count whatever a port tells, `otherwise` those that count where it
     tells none. `far_ends` names the far ends whose speeds these are, by the position of the port.
-    `broken` is what the states of their bundles say against ports, as positions in `bundle_states.NAMES`.
+    `broken` is what the states of their bundles say against ports, as positions in `bundle_states.NAMES`,
+    0 of those that people declared to be out of use or on standby.
     """
 
     overrides: Bytes
@@ -57,7 +59,9 @@ def of(connection: Connection, layout: Layout, policy: Policy, now_ms: int) -> D
     for place, bps in _speeds(connection, ends, policy, now_ms).items():
         far_bps[at[place]] = bps
         far_ends[at[place]] = " ".join(ends[place])
-    return Declared(overrides, otherwise, far_bps, far_ends, _broken(connection, layout))
+    by_design = np.isin(overrides, AWAY) | np.isin(otherwise, AWAY)  # what is to be out of use is not broken for it
+    broken = np.where(by_design, np.uint8(bundle_states.FIT), _broken(connection, layout))
+    return Declared(overrides, otherwise, far_bps, far_ends, broken)
 
 
 def _broken(connection: Connection, layout: Layout) -> Bytes:

@@ -132,7 +132,8 @@ def follow(
                     elif came[m] == SOME_CAME:
                         verdict = REFUTED
                     elif c == ONE_SIDED and (seen.marks[p, w] & FAR_SILENT) != 0:
-                        verdict = HOLDS  # even of a member that is out because its state says so
+                        # A member may be out by that very state; one that is down or on standby is so by itself.
+                        verdict = REFUTED if seen.why_not[p, w, 1] in (STANDBY, DOWN) else HOLDS
                     elif state_out[m] == AWAY or state_in[m] == AWAY:
                         verdict = REFUTED
                     elif c == ONE_SIDED:

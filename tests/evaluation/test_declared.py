@@ -7,8 +7,9 @@ from examples import EPOCH_MS, GIGABIT
 from walks.traffic import START_S, polls
 
 from service.evaluation import Policy, declared
+from service.rules.bundle_states import FIT, OWN_NOT_DISTRIBUTING
 from service.storage import claims, inventory
-from service.terms import DECLARED, DISCOVERED, Claim, Role, Rule
+from service.terms import DECLARED, DISCOVERED, BundleState, Claim, Role, Rule
 
 NOW_MS = EPOCH_MS + 60_000
 M1 = Claim("sm-07", "m1", DECLARED, far_device="sw-03", far_port="g1/0/7")
@@ -89,3 +90,21 @@ class TestOf:
     def test_takes_no_speed_where_the_far_end_tells_none_or_long_ago(self, said):
         assert not np.any(said(M1).far_bps)
         assert not np.any(said(M1, far_bps=GIGABIT, now_ms=EPOCH_MS + declared.BELIEVED_MS + 1).far_bps)
+
+    @pytest.mark.parametrize(
+        ("role", "override", "code"),
+        [
+            (Role.NOT_TOLD, False, OWN_NOT_DISTRIBUTING),
+            (Role.ACTIVE, True, OWN_NOT_DISTRIBUTING),
+            (Role.STANDBY, False, FIT),
+            (Role.OUT, True, FIT),
+        ],
+    )
+    def test_holds_no_state_against_what_people_took_out_of_use(self, said, role, override, code):
+        found = said(
+            Claim("sm-07", "m1", DISCOVERED, "front", state=BundleState(0x3D, 0x3D)),
+            Claim("sm-07", "m2", DISCOVERED, "front", state=BundleState(0x05, 0x05)),
+            Claim("sm-07", "m2", DECLARED, role=role, override=override),
+        )
+
+        assert found.broken.tolist() == [FIT, code]

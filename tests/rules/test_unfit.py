@@ -230,16 +230,26 @@ class TestGuard:
         assert reasons(found, 1)[-1] == WhyNot.BROKEN
         assert build_steps(found) == [("raised", 19), ("unverified", 39)]
 
-    def test_lets_a_member_that_went_down_go(self):
-        up, down = fact(), fact(oper=OperStatus.DOWN)
-        rows = [
-            told_row | {"facts": int(told_row["port"] == 1 and told_row["at"] > EPOCH_MS // 1000 + 25 * 30)}
-            for told_row in rows_of([[BUSY] * 40, [ONE_SIDED] * 40])
-        ]
+    @pytest.mark.parametrize("member", [ONE_SIDED, UNANSWERED, SICK])
+    @pytest.mark.parametrize("away", [{"oper": OperStatus.DOWN}, {"role": Role.STANDBY}, {"role": Role.OUT}])
+    def test_lets_a_member_go_that_idled_and_is_taken_out_of_use(self, member, away):
+        # 25 windows unfit, 25 in which nothing at all comes or goes, then away.
+        nothing = dict.fromkeys(BUSY, 0)
+        rows = rows_of([[BUSY] * 65, [*[member] * 25, *[nothing] * 40]])
+        gone_s = EPOCH_MS // 1000 + 50 * 30
+        rows = [one | {"facts": int(one["port"] == 1 and one["at"] > gone_s)} for one in rows]
 
-        found = assessed(rows, up, down, windows=40)
+        found = assessed(rows, fact(), fact(**away), windows=65)
 
-        assert build_steps(found)[-1][0] == "cleared"
+        assert [what for what, _ in build_steps(found)] == ["raised", "unverified", "verified", "cleared"]
+        assert WhyNot.BROKEN not in reasons(found, 1)[-3:]
+
+    def test_lets_a_member_go_that_idled_and_is_well_again(self):
+        nothing = dict.fromkeys(BUSY, 0)
+        found = found_of([BUSY] * 60, [*[ONE_SIDED] * 20, *[nothing] * 25, *[BUSY] * 15])
+
+        assert [what for what, _ in build_steps(found)] == ["raised", "unverified", "verified", "cleared"]
+        assert reasons(found, 1)[-1] == WhyNot.ELIGIBLE
 
     def test_becomes_another_kind_where_that_shows_too(self):
         both = ONE_SIDED | {"in_errors": 9}
@@ -301,6 +311,17 @@ class TestBroken:
         assert the_build_finding(found).evidence.speaks_for[0] == (
             "one-sided: by the state of the bundle the far end does not distribute on m2"
         )
+
+    @pytest.mark.parametrize(("more", "raised"), [({"oper": OperStatus.DOWN}, False), ({"role": Role.STANDBY}, False),
+                                                  ({"role": Role.OUT}, True)])  # fmt: skip
+    def test_by_a_state_that_is_left_over_is_not_said_of_what_is_away(self, more, raised):
+        nothing = dict.fromkeys(BUSY, 0)
+        rows = [one | {"facts": one["port"]} for one in rows_of([[BUSY] * 25, [nothing] * 25])]
+        broken = np.array([0, FAR_NOT_DISTRIBUTING], dtype=np.uint8)
+
+        found = assessed(rows, fact(), fact(**more), windows=25, broken=broken)
+
+        assert bool(build_steps(found)) is raised
 
     def test_says_nothing_of_a_member_that_is_not_heard(self):
         broken = np.array([0, TWO_PARTNERS], dtype=np.uint8)
