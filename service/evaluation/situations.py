@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import NamedTuple
 
 import numpy as np
@@ -11,7 +11,7 @@ from sqlalchemy import Connection
 
 from service.evaluation.plan import Policy
 from service.rules.situation import FarEnd, Situation, cut, stretch
-from service.storage import claims, heard, inventory, items, windows
+from service.storage import claims, facts, heard, inventory, items, samples, windows
 from service.storage.claims import Place
 from service.storage.inventory import Placed
 from service.terms import (
@@ -38,6 +38,7 @@ class _Around:
     said: Mapping[Place, Sequence[Claim]]
     far: Mapping[Place, Place]
     far_heard: Mapping[Place, heard.Heard]
+    mtu: Mapping[int, int] = field(default_factory=dict)
 
 
 class _Seat(NamedTuple):
@@ -93,7 +94,18 @@ def _of(
     kept = windows.read_many(connection, team_ids, from_ms, to_ms, policy.width_ms)
     members = windows.by_layout(kept, placed)
     drops = _far_drops(connection, seats, around, (from_ms, to_ms), policy.width_ms)
+    around = replace(around, mtu=_mtu(connection, placed, from_ms, to_ms))
     return {seat.finding.id: _situation(connection, seat, around, (members, drops), policy, now_ms) for seat in seats}
+
+
+def _mtu(connection: Connection, placed: Placed, from_ms: int, to_ms: int) -> dict[int, int]:
+    """The MTU of each member, by its position in the layout, as its last sample of the time has it."""
+    ports = np.sort(placed.port_ids)
+    found = samples.last_before(connection, ports, to_ms, not_before_ms=from_ms)
+    ids, at = np.unique(found.facts, return_inverse=True)
+    mtus: list[int] = facts.table(connection, ids).mtu[at].tolist() if len(ids) else []
+    told = dict(zip(ports[found.port].tolist(), mtus, strict=True))
+    return {position: told.get(port_id, 0) for position, port_id in enumerate(placed.port_ids.tolist())}
 
 
 def _whole(findings: Sequence[Finding], width_ms: int) -> tuple[int, int]:
@@ -125,6 +137,7 @@ def _situation(  # noqa: PLR0913, PLR0917  # what a situation is made of
         far_ends=tuple(_far_end(around, place, read[1], span_ms) for place in places),
         items=carried,
         items_s=seconds,
+        mtu=min((around.mtu[port] for port in ports if around.mtu.get(port)), default=0),
         macs=tuple(_declared(around, place, "mac") or 0 for place in places),
         site=_first(around, places, "site"),
         owner_told=_first(around, places, "owner"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Any, NamedTuple
 
 from service.terms import BundleState, Finding, Item, MemberWindows, Rule, Span, TeamName
@@ -11,15 +11,6 @@ from service.terms import BundleState, Finding, Item, MemberWindows, Rule, Span,
 # An explanation looks at how it came and how it was at first, so that it does not drift while a finding stays open.
 BEFORE_MS = 30 * 60_000
 AFTER_MS = 90 * 60_000
-
-
-class Neighbour(NamedTuple):
-    """Another team of the same method and far end, and the position of its hot member, as far as one is hot."""
-
-    device: str
-    team: str
-    position: int  # among its members, from 0
-    members: int
 
 
 class FarEnd(NamedTuple):
@@ -50,14 +41,11 @@ class Situation:
     far_ends: tuple[FarEnd, ...] = ()
     items: tuple[Item, ...] = ()
     items_s: float = 0.0
-    neighbours: tuple[Neighbour, ...] = ()
-    teams_alike: int = 0  # teams of the same method and far end, hot or not, this one included
     mtu: int = 0  # of the members, 0 where unknown
     macs: tuple[int, ...] = ()
     site: str = ""
     owner_told: str = ""  # who owns the device, as the inventory says
     now_ms: int = 0
-    notes: tuple[str, ...] = field(default_factory=tuple)
 
 
 def stretch(finding: Finding, width_ms: int) -> tuple[int, int]:

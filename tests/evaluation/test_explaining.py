@@ -61,6 +61,16 @@ class TestWithExplanations:
 
 
 class TestSituations:
+    @pytest.mark.parametrize(("told", "mtu"), [({}, 0), ({"mtu": 1400}, 1400)])
+    def test_know_the_mtu_where_samples_tell_it(self, rounds, told, mtu):
+        rounds.walk([one | told for one in hot()], END_S)
+
+        with reading(rounds.engine) as connection:
+            (kept,) = findings.listing(connection).items
+            seen = situations.of_finding(connection, kept.team_id, kept.finding, rounds.policy, 0)
+
+        assert seen.mtu == mtu
+
     def test_know_states_far_ends_and_what_people_declared(self, rounds):
         rounds.walk(hot(), END_S)
         state = BundleState(0x3D, 0x1D, 1, 7)

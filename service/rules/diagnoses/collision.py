@@ -141,14 +141,9 @@ def _by_steps(situation: Situation, signs: Signs) -> Diagnosis | None:
         else f"{signs.name} carried {words.percent(up[0].before)} and rose by {heights} points"
     ]
     speaks_for.append(f"none of it alone reaches {words.line(rule.hot_above)}, and the team as a whole has room")
-    mixed = {one.position for one in situation.neighbours} | {signs.of}
-    missing = [ASK_ITEMS]
-    if situation.neighbours and len(mixed) > 1:
-        speaks_for.append("other teams alike are hot on other positions")
     sure = Sure.PROBABLE if len(up) > 1 else Sure.POSSIBLE
-    return Diagnosis(
-        NAME, sure, _text(parts, signs.name), (signs.name,), Evidence(tuple(speaks_for), (), tuple(missing))
-    )
+    evidence = Evidence(tuple(speaks_for), (), (ASK_ITEMS,))
+    return Diagnosis(NAME, sure, _text(parts, signs.name), (signs.name,), evidence)
 
 
 def _text(items: int, member: str) -> str:

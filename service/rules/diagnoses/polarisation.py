@@ -3,7 +3,7 @@
 Source
 ------
 Two stages that hash the same fields the same way leave the second only what the first chose (RFC 2991 section 4
-tells of such correlation). The binomial test holds luck against it: 8 of 8 on one of two has p = 0.0078.
+tells of such correlation). That the same position is hot in many teams is told once, of all of them: rules/fleet.
 """
 
 from __future__ import annotations
@@ -11,8 +11,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.numerics import odds
-from service.rules import fleet
 from service.rules.diagnoses import signs as reading
+from service.rules.diagnoses.deciding import BY_ADDRESS
 from service.rules.diagnoses.signs import Signs
 from service.rules.situation import Situation
 from service.terms import CONVERSATION, Diagnosis, Evidence, Sure
@@ -23,34 +23,25 @@ EMPTY = 0.02
 
 
 def diagnosis(situation: Situation, signs: Signs) -> Diagnosis | None:
-    """The same position hot in many teams alike, or a member that many conversations never reach."""
-    if signs.of < 0:
-        return None
-    return _by_teams(situation, signs) or _by_items(situation, signs)
-
-
-def _by_teams(situation: Situation, signs: Signs) -> Diagnosis | None:
-    alike = [one for one in situation.neighbours if one.members == len(situation.ports)]
-    same = 1 + sum(one.position == signs.of for one in alike)
-    if 1 + len(alike) < fleet.FEWEST_TEAMS:
-        return None
-    p = fleet.chance(same, 1 + len(alike), len(situation.ports))
-    if p >= fleet.UNLIKELY:
-        return None
-    told = f"the same position is hot in {same} of {1 + len(alike)} teams alike, by luck {p:.1g}"
-    return _told(signs, (told,))
-
-
-def _by_items(situation: Situation, signs: Signs) -> Diagnosis | None:
-    """Many conversations, and a member that none of them is on."""
+    """A member that could carry and that many conversations never reach, where a hash deals conversations out."""
     weights = [item.bps for item in situation.items if item.kind == CONVERSATION and item.bps > 0]
-    if not weights or odds.effective(weights) < MANY_ITEMS:
+    if signs.of < 0 or not _hashed(situation) or not weights or odds.effective(weights) < MANY_ITEMS:
         return None
-    empty = [port for at, port in enumerate(situation.ports) if reading.mean(signs.used[at]) < EMPTY]
+    out = {member.port for member in situation.finding.members if member.why_not} | signs.unfit
+    used = {port: reading.mean(signs.used[at]) for at, port in enumerate(situation.ports) if port not in out}
+    empty = [port for port, mean in used.items() if mean < EMPTY]
     if not empty:
         return None
     count = odds.effective(weights)
     return _told(signs, (f"{count:.0f} conversations in effect, and {', '.join(empty)} below {100 * EMPTY:.0f} %",))
+
+
+def _hashed(situation: Situation) -> bool:
+    """Whether conversations may be dealt out one by one: methods that pin addresses keep many together."""
+    team = situation.team
+    if situation.finding.direction == "egress":
+        return team.method not in {*BY_ADDRESS, "active-standby"}
+    return team.bundle != "none"
 
 
 def _told(signs: Signs, speaks_for: tuple[str, ...]) -> Diagnosis:

@@ -6,7 +6,6 @@ import pytest
 from rules.diagnoses.situations import a_situation, an_item, windows
 
 from service.rules.diagnoses import collision, signs
-from service.rules.situation import Neighbour
 
 
 def of(m1, m2=None, **more):
@@ -122,8 +121,3 @@ class TestBySteps:
     @pytest.mark.parametrize(("step", "claimed"), [(0.74, True), (0.76, False)])
     def test_needs_each_to_be_below_the_line(self, step, claimed):
         assert (of([0.15, 0.15, 0.15 + step, 0.15 + step]) is not None) is claimed
-
-    def test_is_borne_out_by_other_teams_hot_elsewhere(self):
-        found = of([0.0, 0.0, 0.4, 0.4, 0.8, 0.8], neighbours=(Neighbour("sm-08", "front", 1, 2),))
-
-        assert "other teams alike are hot on other positions" in found.evidence.speaks_for

@@ -21,7 +21,6 @@ from service.rules.diagnoses import (
 from service.rules.diagnoses.diagnosing import diagnosed
 from service.rules.diagnoses.explaining import explained
 from service.rules.evidence import UNFIT_NEEDS
-from service.rules.situation import Neighbour
 from service.terms import BundleState, Endpoints, Evidence, MemberFigure
 
 HOT, COLD = [0.9] * 4, [0.02] * 4
@@ -31,21 +30,7 @@ def of(explain, situation):
     return explain(situation, signs.of(situation))
 
 
-def neighbours(same, other):
-    return tuple(Neighbour(f"sm-{n:02}", "front", 0 if n < same else 1, 2) for n in range(same + other))
-
-
 class TestPolarisation:
-    """Two-sided binomial: 8 of 8 on one of two positions is 2 / 2^8 = 0.0078 (arithmetic), 7 of 8 is 0.070."""
-
-    @pytest.mark.parametrize(
-        ("same", "other", "sure"), [(7, 0, "probable"), (6, 1, None), (6, 0, None), (36, 3, "probable")]
-    )
-    def test_is_probable_where_the_same_position_is_hot_beyond_luck(self, same, other, sure):
-        found = of(polarisation.diagnosis, a_situation(windows([HOT, COLD]), neighbours=neighbours(same, other)))
-
-        assert (found.sure if found else None) == sure
-
     @pytest.mark.parametrize(("count", "idle", "claimed"), [(8, 0.019, True), (7, 0.019, False), (8, 0.021, False)])
     def test_is_probable_where_many_conversations_never_reach_a_member(self, count, idle, claimed):
         items = tuple(an_item(f"c{n}", "m1", 100, "conversation") for n in range(count))
@@ -53,6 +38,38 @@ class TestPolarisation:
         found = of(polarisation.diagnosis, a_situation(windows([HOT, [idle] * 4]), items=items))
 
         assert (found is not None) is claimed
+
+    @pytest.mark.parametrize(
+        ("direction", "method", "bundle", "claimed"),
+        [
+            ("egress", "ip-pair", "lacp", True),
+            ("egress", "virtual-port", "none", False),
+            ("egress", "active-standby", "none", False),
+            ("ingress", "virtual-port", "none", False),
+            ("ingress", "ip-pair", "lacp", True),
+        ],
+    )
+    def test_is_of_a_hash_and_not_of_a_method_that_keeps_an_address_on_one_port(
+        self, direction, method, bundle, claimed
+    ):
+        items = tuple(an_item(f"c{n}", "m1", 100, "conversation") for n in range(9))
+        told = windows([HOT, [0.0] * 4], [HOT, [0.0] * 4])
+
+        found = of(
+            polarisation.diagnosis, a_situation(told, items=items, direction=direction, method=method, bundle=bundle)
+        )
+
+        assert (found is not None) is claimed
+
+    @pytest.mark.parametrize("why_not", ["standby", "broken", "maintenance"])
+    def test_is_none_where_the_empty_member_carries_nothing_for_another_reason(self, why_not):
+        items = tuple(an_item(f"c{n}", "m1", 100, "conversation") for n in range(9))
+        told = windows([HOT, [0.0] * 4])
+        members = MemberFigure("m1", 0.9, 10**9), MemberFigure("m2", 0.0, 10**9, why_not)
+
+        situation = a_situation(told, items=items, finding=finding_of(told, members=members))
+
+        assert of(polarisation.diagnosis, situation) is None
 
     def test_of_two_stages_that_hash_alike_leaves_half_of_the_second_stage_empty(self):
         """Hash values 0 to 7: those even go to link 0 of the first stage, and all of them to link 0 of the second."""
@@ -274,10 +291,11 @@ class TestUnfit:
 
 class TestDiagnosed:
     def test_has_the_surest_first(self):
-        items = (an_item("vp1", "m1", 480), an_item("vp2", "m1", 420))
-        told = windows([[0.4, 0.4, 0.9, 0.9], COLD])
+        ports = (an_item("vp1", "m1", 480), an_item("vp2", "m1", 420))
+        many = tuple(an_item(f"c{n}", "m1", 100, "conversation") for n in range(9))
+        told = windows([[0.4, 0.4, 0.9, 0.9], [0.0] * 4])
 
-        found = diagnosed(a_situation(told, items=items, neighbours=neighbours(9, 0)))
+        found = diagnosed(a_situation(told, items=(*many, *ports)))
 
         assert [one.name for one in found] == ["collision", "polarisation"]
 
