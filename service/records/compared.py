@@ -17,6 +17,7 @@ from service.terms import Floats, Item
 
 # Of a shorter part of the time items tell too little to be held against the whole of it.
 LEAST_TOLD = 0.9
+MOST_NAMED = 200  # items of a member that are shown by name
 
 
 class OnMember(NamedTuple):
@@ -59,11 +60,26 @@ def _on(port: str, told: Sequence[Item], rate: float, whole: bool) -> OnMember:
     # Whoever tells both tells the same octets twice: the kind that tells more of them counts.
     by_kind = {kind: sum(item.bps for item in mine if item.kind == kind) for kind in {item.kind for item in mine}}
     total = max(by_kind.values(), default=0.0)
-    known = None if np.isnan(rate) else rate
+    known, shown = None if np.isnan(rate) else rate, _heaviest(mine)
     if known is None or not mine or not whole:
-        return OnMember(port, mine, total, known, None, None)
+        return OnMember(port, shown, total, known, None, None)
     by = float(difference(np.float64(total), np.float64(rate)))
-    return OnMember(port, mine, total, known, by, by <= LIMIT)
+    return OnMember(port, shown, total, known, by, by <= LIMIT)
+
+
+def _heaviest(mine: tuple[Item, ...]) -> tuple[Item, ...]:
+    """So many of a member's items by name, heaviest first, and the others of each kind as one sum."""
+    named = [item for item in mine if item.name]
+    if len(named) <= MOST_NAMED:
+        return mine
+    rest = [item for item in mine if not item.name] + named[MOST_NAMED:]
+    sums = [_sum([item for item in rest if item.kind == kind]) for kind in sorted({item.kind for item in rest})]
+    return tuple(sorted([*named[:MOST_NAMED], *sums], key=lambda item: -item.bps))
+
+
+def _sum(of: Sequence[Item]) -> Item:
+    parts = sum(max(item.parts, int(bool(item.name))) for item in of)
+    return Item(of[0].kind, "", of[0].port, sum(item.bps for item in of), parts)
 
 
 def _member_rates(connection: Connection, port_ids: Sequence[int], from_ms: int, to_ms: int, width_ms: int) -> Floats:

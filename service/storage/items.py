@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
-from sqlalchemy import Connection, Row, case, delete, select
+from sqlalchemy import Connection, case, delete, select, tuple_
 
 from service.storage import tables
 from service.storage.dialects import among, inserting
@@ -14,6 +14,8 @@ from service.terms import Endpoints, Item, ItemReading
 
 _table, _ports = tables.items, tables.ports
 _KEYS = ("port_id", "direction", "end_ms", "kind", "name")
+_OF_RATES = ("kind", "name", "start_ms", "end_ms", "octets", "parts", "endpoints")
+KEYS_AT_ONCE, ROWS_AT_ONCE = 500, 5000
 
 MOST_OCTETS = 2**62
 Key = tuple[int, int, int, str, str]
@@ -71,18 +73,19 @@ def of_ports(connection: Connection, port_ids: Collection[int], direction: int, 
     A rate is over the time of which its kind was told at all on any of the members: a conversation that
     ran for one of ten such minutes has a tenth of its rate while it ran.
     """
-    rows = _within(connection, port_ids, direction, from_ms, to_ms) if from_ms < to_ms else ()
-    told_s = _told_s(rows, from_ms, to_ms)
+    stretches: dict[str, set[Stretch]] = {}
     sums: dict[tuple[str, str, str], float] = {}
-    latest: dict[tuple[str, str, str], Row[Any]] = {}
+    latest: dict[tuple[str, str, str], str] = {}
     parts: dict[tuple[str, str, str], int] = {}
-    for row in rows:
-        item = (row.kind, row.name, row.port)
-        share = (min(row.end_ms, to_ms) - max(row.start_ms, from_ms)) / (row.end_ms - row.start_ms)
+    for row in _within(connection, port_ids, direction, from_ms, to_ms) if from_ms < to_ms else ():
+        item, within = (row.kind, row.name, row.port), (max(row.start_ms, from_ms), min(row.end_ms, to_ms))
+        stretches.setdefault(row.kind, set()).add(within)
+        share = (within[1] - within[0]) / (row.end_ms - row.start_ms)
         sums[item] = sums.get(item, 0.0) + row.octets * share
-        latest[item] = row
+        latest[item] = row.endpoints
         parts[item] = max(parts.get(item, 0), row.parts)
-    found = [Item(*item, 8 * sums[item] / told_s[item[0]], parts[item], _ends(row)) for item, row in latest.items()]
+    told_s = {kind: _length_ms(of_kind) / 1000 for kind, of_kind in stretches.items()}
+    found = [Item(*item, 8 * sums[item] / told_s[item[0]], parts[item], _ends(ends)) for item, ends in latest.items()]
     found.sort(key=lambda item: (-item.bps, item.kind, item.name, item.port))
     return Rates(tuple(found), max(told_s.values(), default=0.0))
 
@@ -116,16 +119,12 @@ def _keyed(port_id: int, reading: ItemReading) -> tuple[Key, dict[str, Any]]:
 
 def _known(connection: Connection, rows: Mapping[Key, Mapping[str, Any]]) -> set[Key]:
     """The keys of which just the same is kept."""
-    if not rows:
-        return set()
-    ends = [key[2] for key in rows]
-    query = select(_table).where(
-        among(connection, _table.c.port_id, sorted({key[0] for key in rows})),
-        _table.c.end_ms >= min(ends),
-        _table.c.end_ms <= max(ends),
-    )
-    kept = (dict(row._mapping) for row in connection.execute(query))
-    return {key for row in kept if rows.get(key := _key_of(row)) == row}
+    key_columns, keys, known = tuple_(*(_table.c[name] for name in _KEYS)), sorted(rows), set()
+    for at in range(0, len(keys), KEYS_AT_ONCE):
+        query = select(_table).where(key_columns.in_(keys[at : at + KEYS_AT_ONCE]))
+        kept = (dict(row._mapping) for row in connection.execute(query))
+        known |= {key for row in kept if rows[key := _key_of(row)] == row}
+    return known
 
 
 def _key_of(row: Mapping[str, Any]) -> Key:
@@ -134,23 +133,16 @@ def _key_of(row: Mapping[str, Any]) -> Key:
 
 def _within(
     connection: Connection, port_ids: Collection[int], direction: int, from_ms: int, to_ms: int
-) -> Sequence[Row[Any]]:
+) -> Iterator[Any]:
+    """What was told of these, the earliest end first, a handful of rows in memory at a time."""
     query = (
-        select(_table, _ports.c.name.label("port"))
+        select(*(_table.c[name] for name in _OF_RATES), _ports.c.name.label("port"))
         .join(_ports, _ports.c.id == _table.c.port_id)
         .where(among(connection, _table.c.port_id, list(port_ids)), _table.c.direction == direction)
         .where(_table.c.end_ms > from_ms, _table.c.start_ms < to_ms)
         .order_by(_table.c.end_ms)
     )
-    return connection.execute(query).all()
-
-
-def _told_s(rows: Sequence[Row[Any]], from_ms: int, to_ms: int) -> dict[str, float]:
-    """By kind, of how many seconds of [from_ms, to_ms) any of the members told."""
-    stretches: dict[str, list[Stretch]] = {}
-    for row in rows:
-        stretches.setdefault(row.kind, []).append((max(row.start_ms, from_ms), min(row.end_ms, to_ms)))
-    return {kind: _length_ms(of_kind) / 1000 for kind, of_kind in stretches.items()}
+    yield from connection.execute(query, execution_options={"yield_per": ROWS_AT_ONCE})
 
 
 def _length_ms(stretches: Iterable[Stretch]) -> int:
@@ -162,5 +154,5 @@ def _length_ms(stretches: Iterable[Stretch]) -> int:
     return covered
 
 
-def _ends(row: Row[Any]) -> Endpoints:
-    return Endpoints._make(json.loads(row.endpoints)) if row.endpoints else Endpoints()
+def _ends(told: str) -> Endpoints:
+    return Endpoints._make(json.loads(told)) if told else Endpoints()

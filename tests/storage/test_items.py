@@ -41,6 +41,15 @@ class TestKeep:
     def test_of_nothing_is_nothing(self, connection):
         assert items.keep(connection, []) == (0, 0)
 
+    def test_knows_each_of_more_than_are_looked_up_at_once(self, connection, ports):
+        told = [a_reading(from_s=60 * k, to_s=60 * k + 60) for k in range(items.KEYS_AT_ONCE + 300)]
+        items.keep(connection, [(ports[0], one) for one in told])
+        first_and_last = [(ports[0], told[0]), (ports[0], told[-1])]
+        connection.execute(tables.items.update().where(tables.items.c.end_ms == told[-1].end_ms).values(octets=1))
+
+        assert items.keep(connection, first_and_last) == (1, 1)
+        assert items.keep(connection, [(ports[0], one) for one in told]) == (0, len(told))
+
 
 class TestAdd:
     def test_adds_to_what_was_told_of_the_same_stretch(self, connection, ports):
