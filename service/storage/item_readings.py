@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, delete, select, tuple_
 
 from service.storage import tables
 from service.storage.dialects import among, inserting
@@ -40,3 +40,10 @@ def keep(connection: Connection, rows: Sequence[Last]) -> None:
         news = {name: made.excluded[name] for name in Last._fields if name not in _KEYS}
         statement = made.on_conflict_do_update(index_elements=list(_KEYS), set_=news)
         connection.execute(statement, [row._asdict() for row in sorted(rows)])
+
+
+def forget_before(connection: Connection, at_ms: int, limit: int) -> int:
+    """Keep no longer readings older than an instant, of virtual ports that are gone; how many went, at most `limit`."""
+    old = select(_table.c.device, _table.c.name).where(_table.c.at_ms < at_ms).limit(limit)
+    gone = delete(_table).where(tuple_(_table.c.device, _table.c.name).in_(old), _table.c.at_ms < at_ms)
+    return connection.execute(gone).rowcount

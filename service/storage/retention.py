@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from sqlalchemy import Connection, delete, select, text
 
-from service.storage import items, partitions, pushes, tables
+from service.storage import item_readings, items, partitions, pushes, tables
 from service.storage.database import is_sqlite
 
 HOUR_MS = 3_600_000
@@ -56,6 +56,8 @@ def prune(connection: Connection, now_ms: int, retention: Retention | None = Non
     kept = retention or Retention()
     removed = [_old_events(connection, now_ms - kept.events_ms, slice_rows)]
     removed.append(items.forget_before(connection, now_ms - kept.items_ms, slice_rows))
+    # Older ones than this are refused when they are told again, so that nothing needs what was counted before.
+    removed.append(item_readings.forget_before(connection, now_ms - max(kept.items_ms, kept.samples_ms), slice_rows))
     pushes.forget(connection, now_ms)
     dropped: list[str] = []
     for table in partitions.UNITS:

@@ -7,7 +7,8 @@ from storage_examples import keep_samples as keep
 from storage_examples import some_kinds, some_windows, three_teams
 from storage_examples import some_samples as some
 
-from service.storage import events, inventory, items, partitions, pushes, retention, tables, windows
+from service.storage import events, inventory, item_readings, items, partitions, pushes, retention, tables, windows
+from service.storage.item_readings import Last
 from service.storage.retention import DAY_MS, HOUR_MS, Retention
 from service.terms import DataEvent, PortName, Span
 
@@ -105,6 +106,14 @@ class TestPrune:
         prune_all(connection)
 
         assert count(connection, tables.items) == 1
+
+    def test_forgets_counters_of_virtual_ports_that_are_gone(self, connection):
+        of_hours = [Last("sm-07", f"vm{hours}", "m1", NOW - hours * HOUR_MS, 1, 1) for hours in (49, 47)]
+        item_readings.keep(connection, of_hours)
+
+        prune_all(connection)
+
+        assert [name for _, name in item_readings.of_devices(connection, ["sm-07"])] == ["vm47"]
 
     def test_forgets_old_events_and_pushes(self, connection):
         add_ports(connection)
