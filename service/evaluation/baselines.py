@@ -51,7 +51,7 @@ def drawn_up(
     for one in changes.of_teams(connection, {place.team_id for place in places}, None, change.at_ms):
         ends_ms = one.change.at_ms + one.change.settle_ms
         settled[one.line.place] = max(ends_ms, settled.get(one.line.place, 0))
-    drawn = {}
+    drawn: dict[Place, Baseline] = {}
     for (team_id, spans), ways in _alike(places, found.before, settled).items():
         days = tuple(dates[end] for _, end in spans)
         told = Baseline(spans, length_ms, days=days, zone=policy.zone, frozen_ms=change.created_ms)
