@@ -160,14 +160,13 @@ def with_parts(finding: Finding, found: Pattern, at_ms: int) -> Finding:
 def diagnosis(found: Pattern) -> Diagnosis:
     """What the pattern says, and what it rests on."""
     teams = len(found.parts) + found.others
-    text = (
+    sign = (
         f"position {found.position + 1} is hot in {len(found.parts)} of {teams} teams toward {found.alike.far_device}"
-        f" (by luck p = {found.p:.2g}): one cause, not many"
+        f" (by luck p = {found.p:.2g})"
     )
+    text = f"{sign}: one cause, not many"
     evidence = Evidence(
-        speaks_for=(
-            f"{len(found.parts)} of {teams} hot teams have the same position hot, p = {found.p:.2g} by luck alone",
-        ),
+        speaks_for=(sign,),
         against=(f"{found.others} of the hot teams have another position hot",) if found.others else (),
         missing=(
             "what the far end hashes",

@@ -134,7 +134,7 @@ def _lasted(finding: Finding, what: str, told_ms: int, zone: str) -> str:
     span = f"{spoken.clock(finding.since_ms, told_ms, zone)}-{spoken.clock(calm_ms, told_ms, zone)}"
     lasted = spoken.lasting(calm_ms - finding.since_ms)
     word = finding.kind if finding.family == "build" else "hot"
-    alike, named = _alike(finding), _member(finding, "member")
+    alike, named = _alike(finding).replace(" alike", ""), _member(finding, "member")
     if what == "combined":
         # Nobody heard of it while it lasted, so this one message says that it was and that it is over.
         return f"{alike}{named} was {word} {span}, over: {lasted}"

@@ -240,8 +240,8 @@ class TestTextOf:
         ("what", "said"),
         [
             ("raised", "sw-u1, team front, ingress: 8 teams alike: position 1 at 83 % for 90 s, position 2 at 2.4 %"),
-            ("cleared", "sw-u1, team front, ingress: over. 8 teams alike: position 1 hot 10:00-10:30 (30 min)"),
-            ("combined", "sw-u1, team front, ingress: 8 teams alike: position 1 was hot 10:00-10:30, over: 30 min"),
+            ("cleared", "sw-u1, team front, ingress: over. 8 teams: position 1 hot 10:00-10:30 (30 min)"),
+            ("combined", "sw-u1, team front, ingress: 8 teams: position 1 was hot 10:00-10:30, over: 30 min"),
         ],
     )
     def test_says_of_how_many_teams_a_finding_about_many_is(self, what, said):
