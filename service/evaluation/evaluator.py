@@ -89,7 +89,7 @@ class Evaluator:
             work = partial(self._decided, errand=errand, span=span, course=course, desk=desk)
             judged, done = database.retried(self._engine, work)
             course = judged.course
-            self._lives.remember(judged.placed.team_ids.tolist(), course.life)
+            self._lives.remember(judged.placed, course.life)
             self._lives.reached_ms.update(judged.reached_ms())
             counts.update(done)
         return counts

@@ -14,6 +14,7 @@ import numpy as np
 from service.rules.events import Key, Noticed
 from service.rules.severity import Depth
 from service.rules.state import LifeState, Memory
+from service.storage.inventory import Placed
 from service.terms import UNKNOWN
 
 
@@ -26,19 +27,22 @@ class Lives:
 
     def __init__(self) -> None:
         self._rows: dict[int, tuple[LifeState, int]] = {}
+        self._members: dict[int, bytes] = {}
         self._noticed: dict[Key, int] = {}
         self.reached_ms: dict[int, int] = {}
 
     def forget(self) -> None:
         """Forget all: somebody else may have evaluated in between."""
         self._rows.clear()
+        self._members.clear()
         self._noticed.clear()
         self.reached_ms.clear()
 
-    def remember(self, team_ids: Sequence[int], life: LifeState) -> None:
+    def remember(self, placed: Placed, life: LifeState) -> None:
         """Remember the state of teams, in their order."""
         self._noticed.update(life.noticed.last_ms)
-        for row, team_id in enumerate(team_ids):
+        self._members.update(_members_of(placed))
+        for row, team_id in enumerate(placed.team_ids.tolist()):
             self._rows[team_id] = (life, row)
 
     def notice(self, said_ms: Mapping[Key, int]) -> None:
@@ -53,13 +57,27 @@ class Lives:
         """Forget these teams."""
         for team_id in team_ids:
             self._rows.pop(team_id, None)
+            self._members.pop(team_id, None)
             self.reached_ms.pop(team_id, None)
 
-    def recall(self, team_ids: Sequence[int], slot: int) -> LifeState | None:
-        """The state of the teams before a window, or None where any of them is not remembered just there."""
-        known = [self._rows.get(team_id) for team_id in team_ids]
+    def recall(self, placed: Placed, slot: int) -> LifeState | None:
+        """The state of the teams before a window, or None where any of them is not remembered just there.
+
+        Members are remembered by position, so a team that has others by now is not remembered.
+        """
+        same = (self._members.get(team_id) == members for team_id, members in _members_of(placed).items())
+        if not all(same):
+            return None
+        known = [self._rows.get(team_id) for team_id in placed.team_ids.tolist()]
         found = [entry for entry in known if entry is not None and entry[0].next_slot in (slot, UNKNOWN)]
         return self.aware(_joined(found, slot)) if len(found) == len(known) else None
+
+
+def _members_of(placed: Placed) -> dict[int, bytes]:
+    """The ids of each team's ports by position, as octets to compare, by the team's id."""
+    seats = placed.layout.members
+    ids = np.where(seats == UNKNOWN, UNKNOWN, placed.port_ids[seats])
+    return {team_id: row.tobytes() for team_id, row in zip(placed.team_ids.tolist(), ids, strict=True)}
 
 
 def _joined(entries: Sequence[tuple[LifeState, int]], slot: int) -> LifeState:

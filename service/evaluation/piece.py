@@ -114,7 +114,7 @@ def _set_out(connection: Connection, errand: Errand, placed: Placed, rules: tupl
     team_ids, start_ms = placed.team_ids.tolist(), errand.start_ms
     told = [one.finding for one in watch.alive(connection, team_ids, start_ms - HOUR_MS, start_ms)]
     known = {f.id: _as_of(f, start_ms, errand) for f in told if f.cleared_ms is None or f.cleared_ms > start_ms}
-    life = None if errand.is_late else desk.lives.recall(team_ids, start_ms // _width_ms(rules))
+    life = None if errand.is_late else desk.lives.recall(placed, start_ms // _width_ms(rules))
     if life is None:
         desk.lives.notice(_lasting(connection, placed, start_ms))
         life = desk.lives.aware(_rebuilt(connection, placed, rules, start_ms, told))

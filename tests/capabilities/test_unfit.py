@@ -6,13 +6,13 @@ Figures of the hard case "the idle sibling must not get the traffic"; states as 
 from __future__ import annotations
 
 import pytest
-from capabilities.readings import WINDOW_S, a_reading, octets_in
+from capabilities.readings import START_S, WINDOW_S, a_reading, octets_in
 from evaluation.rounds import Rounds
 from examples import EPOCH_MS
 from walks.outcome import at_once, left
 
 from service.rules.bundle_states import unfit
-from service.storage import claims, events
+from service.storage import claims, events, inventory, windows
 from service.terms import DISCOVERED, BundleState, Claim, Kind, Mark, Severity, WhyNot
 from service.webhooks.wording import text_of
 
@@ -105,6 +105,31 @@ class TestDet8NotCarrying:
 
         build = [one for one in left(engine, end_s).found if one.family == "build"]
         assert [(one.kind, one.raised_ms) for one in build] == [("unanswered", EPOCH_MS + 20 * WINDOW_S * 1000)]
+
+    @pytest.mark.parametrize("restarted", [False, True])
+    def test_stays_with_its_member_where_another_leaves_the_team(self, engine, restarted):
+        readings = told(BUSY, BUSY, C_DAMAGES, windows=20)
+        stays = [one for one in readings if one["port"] != "m1"]
+        until_s = 8 * WINDOW_S
+        rounds = Rounds(engine)
+        rounds.walk([one for one in readings if one["time"] <= START_S + until_s], until_s)
+        moved = [a_reading(until_s + WINDOW_S, "m1", out_octets=0, in_octets=0) | {"team": "store"}]
+
+        rounds = Rounds(engine) if restarted else rounds
+        rounds.push(moved, until_s + WINDOW_S)
+        for window in range(9, 21):
+            rounds.push([one for one in stays if one["time"] == START_S + window * WINDOW_S], window * WINDOW_S)
+            rounds.run(window * WINDOW_S + 90)
+
+        with engine.connect() as connection:
+            team = inventory.teams(connection, device="sm-07").items[0]
+            from_ms, to_ms = (EPOCH_MS + window * WINDOW_S * 1000 for window in (10, 20))
+            kept = windows.read(connection, team.id, from_ms, to_ms)
+        assert team.members == ("m2", "m3")
+        assert [bool((marks & Mark.SICK).all()) for marks in kept.members.marks] == [False, True]
+        assert not (kept.members.marks[0] & Mark.SICK).any()
+        (finding,) = (one for one in left(engine, 20 * WINDOW_S).found if one.family == "build")
+        assert (finding.kind, finding.cleared_ms) == ("sick", None)
 
 
 class TestExp5MisBuilt:
