@@ -29,15 +29,14 @@ HOLD_MS = 35_000
 def settle(connection: Connection, routes: Sequence[Route], now_ms: int) -> Counter[str]:
     """Raise, extend and end findings about fleets as the open findings of teams stand; how many, and what they owe."""
     counts: Counter[str] = Counter()
-    known = {_place(finding): finding for finding in fleets.open_fleets(connection)}
-    still: set[tuple[str, str]] = set()
+    ending = {finding.id: finding for finding in fleets.open_fleets(connection)}
     for found in _patterns(connection, fleets.uneven(connection)):
-        place = (found.alike.far_device, found.alike.direction)
-        still.add(place)
-        counts += _follow(connection, found, known.get(place), routes, now_ms)
-    for place, finding in known.items():
-        if place not in still:
-            counts += _end_if_over(connection, finding, routes, now_ms)
+        known = _about(found, ending.values())
+        if known is not None:
+            del ending[known.id]
+        counts += _follow(connection, found, known, routes, now_ms)
+    for finding in ending.values():
+        counts += _end_if_over(connection, finding, routes, now_ms)
     return counts
 
 
@@ -59,8 +58,12 @@ def held(connection: Connection, team_ids: Iterable[int]) -> set[int]:
     }
 
 
-def _place(finding: Finding) -> tuple[str, str]:
-    return finding.device, finding.direction
+def _about(found: Pattern, still: Iterable[Finding]) -> Finding | None:
+    """The open finding that a pattern goes on with: toward one far end there may be several, of different methods."""
+    mine = Counter(part.finding.part_of for part in found.parts)
+    place = (found.alike.far_device, found.alike.direction)
+    alike = [one for one in still if (one.device, one.direction) == place and mine[one.id]]
+    return max(alike, key=lambda one: mine[one.id], default=None)
 
 
 def _patterns(connection: Connection, uneven: Sequence[Uneven]) -> list[Pattern]:

@@ -105,7 +105,8 @@ def raised(found: Pattern, at_ms: int, owner: str, decided_by: str) -> Finding:
     first = findings[0]
     blank = replace(
         first,
-        id=finding_id(alike.far_device, team, alike.direction, FAMILY, at_ms),
+        # Teams of another method or size toward the same far end may begin at the same moment.
+        id=finding_id(alike.far_device, f"{team} {alike.method} {alike.members}", alike.direction, FAMILY, at_ms),
         device=alike.far_device,
         team=team,
         kind="fleet-pattern",

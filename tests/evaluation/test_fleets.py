@@ -77,6 +77,20 @@ class TestSettle:
         assert "uw-09/front" in fleet.teams
         assert {one.part_of for one in kept(rounds.engine, device="uw-09")} == {fleet.id}
 
+    def test_keeps_teams_of_different_methods_apart(self, rounds):
+        more = [f"uw-{number:02}" for number in range(11, 19)]
+        declare(rounds.engine, [*HOSTS, *more])
+        samples = [s | {"method": "ip-pair"} for s in day(HOSTS)]
+        samples += [s | {"method": "source-mac"} for s in day(more)]
+
+        rounds.walk([s for s in samples if s["time"] * 1000 <= EPOCH_MS + 480_000], 480)
+
+        found = kept(rounds.engine, kinds=["fleet-pattern"])
+        assert sorted(one.teams for one in found) == [
+            tuple(f"{host}/front" for host in hosts) for hosts in (HOSTS, more)
+        ]
+        assert {one.part_of for one in kept(rounds.engine, kinds=["uneven"])} == {one.id for one in found}
+
     def test_claims_nothing_of_seven(self, rounds):
         declare(rounds.engine, HOSTS)
 
