@@ -142,9 +142,18 @@ def _never_edited() -> None:
             "CREATE TRIGGER predictions_stay BEFORE UPDATE OR DELETE ON predictions"
             " FOR EACH ROW EXECUTE FUNCTION refuse_edit()"
         )
+        op.execute(
+            "CREATE TRIGGER predictions_stay_whole BEFORE TRUNCATE ON predictions"
+            " FOR EACH STATEMENT EXECUTE FUNCTION refuse_edit()"
+        )
         return
     for verb in ("UPDATE", "DELETE"):
         op.execute(
             f"CREATE TRIGGER predictions_stay_{verb.lower()} BEFORE {verb} ON predictions"
             " BEGIN SELECT RAISE(ABORT, 'what was foretold is never edited'); END"
         )
+    op.execute(  # REPLACE removes a row without asking the trigger on DELETE
+        "CREATE TRIGGER predictions_stay_replace BEFORE INSERT ON predictions"
+        " WHEN EXISTS (SELECT 1 FROM predictions WHERE id = NEW.id)"
+        " BEGIN SELECT RAISE(ABORT, 'what was foretold is never edited'); END"
+    )

@@ -5,7 +5,7 @@ from sqlalchemy.exc import DBAPIError
 from storage_examples import a_change, a_prediction, a_verdict, three_teams
 
 from service.errors import NotFound
-from service.storage import changes, predictions, retention
+from service.storage import changes, database, predictions, retention
 from service.storage.changes import Place
 from service.storage.predictions import Came
 from service.terms import EGRESS, Outcome
@@ -35,6 +35,15 @@ class TestKeep:
 
         with pytest.raises(DBAPIError, match="never edited"):
             connection.execute(text(change))
+
+    def test_is_for_good_by_the_ways_around_rows(self, connection, teams):
+        predictions.keep(connection, a_prediction())
+        around = "TRUNCATE predictions"
+        if database.is_sqlite(connection):
+            around = "INSERT OR REPLACE INTO predictions SELECT * FROM predictions"
+
+        with pytest.raises(DBAPIError, match="never edited"):
+            connection.execute(text(around))
 
     def test_outlasts_all_housekeeping(self, connection, teams):
         predictions.keep(connection, a_prediction())
