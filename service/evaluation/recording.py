@@ -83,6 +83,8 @@ def record(engine: Engine, told: Told, by: str, policy: Policy, now_ms: int) -> 
     """
     if told.at_ms > now_ms:
         raise WrongState("this change is still to come; record it once it is made, so that nobody compares too early")
+    if told.at_ms < 0:
+        raise WrongState("this change was made before 1970, of which nothing is kept; see to its time")
     if told.until_ms is not None and not 0 < told.until_ms - told.at_ms - told.settle_ms <= DAY_MS:
         raise WrongState("compare_until lies after the settle time, and at most a day after it")
     change = _change(told, by, now_ms)

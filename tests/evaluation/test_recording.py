@@ -68,3 +68,10 @@ class TestRecord:
 
         with pytest.raises(WrongState, match="another change was recorded under this name"):
             record(engine, Told(CHANGED_MS, "hash by ports", (Asked("sm-04", "front"),), request="r1"))
+
+    @pytest.mark.parametrize("at_ms", [-62_135_596_800_000, -1])
+    def test_refuses_what_was_made_before_anything_can_be_kept(self, engine, at_ms):
+        known(engine)
+
+        with pytest.raises(WrongState, match="before 1970"):
+            record(engine, Told(at_ms, "hash by ports", (Asked("sm-03", "front"),)))
