@@ -11,9 +11,13 @@ from evaluation.rounds import Rounds
 from examples import EPOCH_MS
 from walks.outcome import at_once, left
 
+from service.replaying import kept
+from service.replaying.judging import Errand, Trial, replayed
+from service.replaying.kept import Choice, KeptWindows
+from service.replaying.ruling import Ruling
 from service.rules.bundle_states import unfit
 from service.storage import claims, events, inventory, windows
-from service.terms import DISCOVERED, BundleState, Claim, Kind, Mark, Severity, WhyNot
+from service.terms import DISCOVERED, BundleState, Claim, Kind, Mark, Rule, Severity, WhyNot
 from service.webhooks.wording import text_of
 
 WINDOWS = 24
@@ -34,6 +38,7 @@ A_SENDS = BUSY | SILENT | {"out_octets": octets_in(0.38)}
 B_ASKS = BUSY | SILENT | {"out_octets": 36_000, "out_packets": 300, "out_bcast_packets": 288}
 C_DAMAGES = BUSY | {"in_packets": 898_200, "in_errors": 1_800}
 CARRIES, COLLECTS = 0x3D, 0x1D
+SAME = ("kind", "severity", "since_ms", "raised_ms", "cleared_ms", "hot", "direction")
 
 
 def told(*members, windows=WINDOWS):
@@ -124,10 +129,10 @@ class TestDet8NotCarrying:
         with engine.connect() as connection:
             team = inventory.teams(connection, device="sm-07").items[0]
             from_ms, to_ms = (EPOCH_MS + window * WINDOW_S * 1000 for window in (10, 20))
-            kept = windows.read(connection, team.id, from_ms, to_ms)
+            marks = windows.read(connection, team.id, from_ms, to_ms).members.marks
         assert team.members == ("m2", "m3")
-        assert [bool((marks & Mark.SICK).all()) for marks in kept.members.marks] == [False, True]
-        assert not (kept.members.marks[0] & Mark.SICK).any()
+        assert [bool((of_port & Mark.SICK).all()) for of_port in marks] == [False, True]
+        assert not (marks[0] & Mark.SICK).any()
         (finding,) = (one for one in left(engine, 20 * WINDOW_S).found if one.family == "build")
         assert (finding.kind, finding.cleared_ms) == ("sick", None)
 
@@ -158,9 +163,61 @@ class TestExp5MisBuilt:
 
         Rounds(engine).walk(told(BUSY, BUSY, windows=4), 4 * WINDOW_S)
 
-        kept = left(engine, 4 * WINDOW_S).members
-        assert (kept.why_not[1] == WhyNot.BROKEN).all()
-        assert (kept.marks[1] & Mark.MISBUILT).all()
+        members = left(engine, 4 * WINDOW_S).members
+        assert (members.why_not[1] == WhyNot.BROKEN).all()
+        assert (members.marks[1] & Mark.MISBUILT).all()
         with engine.connect() as connection:
-            kept_events = events.listing(connection, device="sm-07").items
-        assert [(one.event.kind, one.event.port) for one in kept_events] == [("two-partners", "m2")]
+            noted = events.listing(connection, device="sm-07").items
+        assert [(one.event.kind, one.event.port) for one in noted] == [("two-partners", "m2")]
+
+
+class TestReplayOfKeptWindows:
+    @pytest.mark.parametrize(
+        ("states", "second"),
+        [
+            (
+                (CARRIES, COLLECTS),
+                BUSY | {"in_octets": 0, "in_packets": 0, "in_mcast_packets": 0, "in_bcast_packets": 0},
+            ),
+            ((CARRIES, CARRIES), C_DAMAGES),
+            (("", ""), A_SENDS),
+            (("", ""), B_ASKS),
+        ],
+    )
+    def test_finds_what_was_found_live(self, engine, states, second):
+        said = [
+            Claim("sm-07", f"m{place + 1}", DISCOVERED, "front", state=BundleState(CARRIES, partner, 0xAA, 7))
+            for place, partner in enumerate(states)
+            if partner
+        ]
+        with engine.begin() as connection:
+            claims.keep(connection, said, EPOCH_MS)
+        end_s = WINDOWS * WINDOW_S
+        Rounds(engine).walk(told(BUSY, second), end_s)
+        live = left(engine, end_s)
+        present = Ruling(Rule(), {})
+        trial = Trial(present, present.changed({"hot_above": 0.8}), EPOCH_MS, EPOCH_MS + end_s * 1000)
+
+        (placed,) = kept.placed_of(engine, Choice())
+        found = replayed(Errand(KeptWindows(engine, placed), trial))
+
+        (mine,) = (one for one in found.present if one.family == "build")
+        (theirs,) = (one for one in live.found if one.family == "build")
+        assert [getattr(mine, name) for name in SAME] == [getattr(theirs, name) for name in SAME]
+        assert mine.evidence.speaks_for[0] in theirs.evidence.speaks_for
+
+    def test_keeps_out_what_the_bundle_left_out(self, engine):
+        states = BundleState(CARRIES, CARRIES, 0xAA, 7), BundleState(CARRIES, CARRIES, 0xBB, 7)
+        with engine.begin() as connection:
+            said = [Claim("sm-07", f"m{at + 1}", DISCOVERED, "front", state=state) for at, state in enumerate(states)]
+            claims.keep(connection, said, EPOCH_MS)
+        hot, idle = ({**BUSY, "in_octets": 0, "out_octets": octets_in(share)} for share in (0.90, 0.05))
+        Rounds(engine).walk(told(hot, idle), WINDOWS * WINDOW_S)
+        present = Ruling(Rule(), {})
+        trial = Trial(present, present, EPOCH_MS, EPOCH_MS + WINDOWS * WINDOW_S * 1000)
+
+        (placed,) = kept.placed_of(engine, Choice())
+        found = replayed(Errand(KeptWindows(engine, placed), trial))
+
+        assert [one.kind for one in found.present] == ["hot-no-sibling"]
+        assert [one.kind for one in left(engine, WINDOWS * WINDOW_S).found] == ["hot-no-sibling"]
