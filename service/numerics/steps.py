@@ -9,6 +9,8 @@ import numpy as np
 
 from service.terms import Floats
 
+DISTINCT = 4  # a step of so many standard deviations of what lies between the steps is no chance
+
 
 class Step(NamedTuple):
     """A change of level: the first window that is wholly on the new one, the last on the old one, both levels."""
@@ -53,6 +55,21 @@ def steps(values: Floats, least: float = 0.10) -> tuple[Step, ...]:
         if abs(after - before) >= least:
             found.append(Step(int(known[start]), int(known[end - 1]), before, after))
     return tuple(found)
+
+
+def wander(values: Floats, least: float = 0.10) -> float:
+    """By how much windows wander about their level: the standard deviation of all known ones from it, NaN of none.
+
+    Levels are those between which `steps` finds its steps; windows in which a step happened count for none.
+
+    Examples
+    --------
+    >>> wander(np.array([0.2, 0.2, 0.9, 0.9]))
+    0.0
+    """
+    known = values[~np.isnan(values)]
+    off = [known[start:end] - np.median(known[start:end]) for start, end in _levels(known, least)]
+    return float(np.concatenate(off).std()) if off else np.nan
 
 
 def _levels(values: Floats, least: float) -> list[tuple[int, int]]:

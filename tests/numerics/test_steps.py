@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.numerics.steps import steps, variation
+from service.numerics.steps import steps, variation, wander
 
 
 def of(*values, least=0.10):
@@ -61,3 +61,15 @@ class TestVariation:
     def test_is_unknown_where_nothing_is_known_or_carried(self):
         assert np.isnan(variation(np.array([np.nan])))
         assert np.isnan(variation(np.zeros(3)))
+
+
+class TestWander:
+    def test_is_the_deviation_from_the_level_that_a_window_is_on(self):
+        # Levels 0.21 and 0.81; every window lies 0.01 off one of them.
+        assert wander(np.array([0.2, 0.22, 0.2, 0.22, 0.8, 0.82, 0.8, 0.82])) == pytest.approx(0.01)
+
+    def test_takes_no_step_for_a_deviation(self):
+        assert wander(np.array([0.1, 0.1, np.nan, 0.5, 0.9, 0.9])) == 0
+
+    def test_is_unknown_where_no_window_is_known(self):
+        assert np.isnan(wander(np.array([np.nan, np.nan])))

@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from service.numerics.steps import steps
+from service.numerics.steps import DISTINCT, steps, wander
 from service.rules import words
 from service.rules.advice.loads import Loads
 from service.rules.situation import Situation
@@ -237,9 +237,10 @@ def _of_steps(situation: Situation, loads: Loads, missing: tuple[str, ...]) -> D
     hot = loads.members[loads.hottest]
     way = DIRECTIONS.index(situation.finding.direction)
     used = situation.windows.utilisation[situation.ports.index(hot.port), :, way]
-    risen = [step.height * hot.capacity_bps for step in steps(used, LEAST_STEP) if step.height > 0]
-    if len(risen) < 2:
+    heights = [step.height for step in steps(used, LEAST_STEP) if step.height > 0]
+    if len(heights) < 2 or min(heights) < DISTINCT * wander(used, LEAST_STEP):
         return Dealt(missing=missing)
+    risen = [height * hot.capacity_bps for height in heights]
     rest = tuple(
         max(member.load_bps - sum(risen), 0.0) if member is hot else member.load_bps for member in loads.members
     )

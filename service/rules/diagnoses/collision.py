@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from service.numerics import placement
+from service.numerics.steps import DISTINCT, wander
 from service.rules import words
 from service.rules.diagnoses import signs as reading
 from service.rules.diagnoses.deciding import SPREAD
@@ -141,9 +142,18 @@ def _by_steps(situation: Situation, signs: Signs) -> Diagnosis | None:
         else f"{signs.name} carried {words.percent(up[0].before)} and rose by {heights} points"
     ]
     speaks_for.append(f"none of it alone reaches {words.line(rule.hot_above)}, and the team as a whole has room")
-    sure = Sure.PROBABLE if len(up) > 1 else Sure.POSSIBLE
-    evidence = Evidence(tuple(speaks_for), (), (ASK_ITEMS,))
+    against = _against(signs, min(step.height for step in up))
+    sure = Sure.PROBABLE if len(up) > 1 and not against else Sure.POSSIBLE
+    evidence = Evidence(tuple(speaks_for), against, (ASK_ITEMS,))
     return Diagnosis(NAME, sure, _text(parts, signs.name), (signs.name,), evidence)
+
+
+def _against(signs: Signs, smallest: float) -> tuple[str, ...]:
+    """What a member shows that wanders so much between its steps that it may have got there without any."""
+    wanders = wander(signs.used[signs.of], reading.LEAST_STEP)
+    if smallest >= DISTINCT * wanders:
+        return ()
+    return (f"{signs.name} wanders by {100 * wanders:.0f} points between, so that a step may be none",)
 
 
 def _text(items: int, member: str) -> str:

@@ -179,6 +179,16 @@ class TestUnknown:
         assert [chance.demand for chance in option.chances] == [1.0, 1.5, 2.0]
         assert "2 items as large as the steps of m1: 430 Mbit/s, 430 Mbit/s" in advice.rests_on
 
+    def test_steps_no_larger_than_what_lies_between_them_are_no_items(self):
+        situation = a_situation((0.92, 0.02), items=())
+        used = situation.windows.utilisation
+        # Steps of 20 points between windows 6 points off their mean either way: less than four deviations.
+        used[0, :, 0] = [mean + off for mean in (0.4, 0.6, 0.8) for off in (-0.06, 0.06, -0.06, 0.06, 0.0)]
+
+        option = options_of(situation, diagnoses=())["virtual-port"]
+
+        assert option.chances == ()
+
     def test_speeds_of_members_leave_them_out(self):
         members = (MemberFigure("m1", 0.92, 10**9), MemberFigure("m2", None, 0, "speed unknown"))
 

@@ -121,3 +121,14 @@ class TestBySteps:
     @pytest.mark.parametrize(("step", "claimed"), [(0.74, True), (0.76, False)])
     def test_needs_each_to_be_below_the_line(self, step, claimed):
         assert (of([0.15, 0.15, 0.15 + step, 0.15 + step]) is not None) is claimed
+
+    @pytest.mark.parametrize(("wander", "sure"), [(0.02, "probable"), (0.06, "possible")])
+    def test_is_only_possible_where_the_member_wanders_nearly_as_much_as_it_steps(self, wander, sure):
+        # Steps of 20 points; windows that alternate lie `wander` off their mean: 4 x 2 points are 8, 4 x 6 are 24.
+        def level(mean):
+            return [mean - wander, mean + wander] * 6
+
+        found = of([*level(0.40), *level(0.60), *level(0.80)])
+
+        assert found.sure == sure
+        assert bool(found.evidence.against) is (sure == "possible")
