@@ -28,7 +28,7 @@ _BOTH = "both ends change in the same window: in between, addresses move or fram
 
 WAYS = {
     "virtual-port": Way(
-        "Originating virtual port",
+        "By virtual port",
         "virtual ports, by count and not by load",
         False,
         ("every member carries all networks of the virtual ports",),
