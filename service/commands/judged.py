@@ -17,6 +17,7 @@ from service.rules.assess import Assessment, Run, assess
 from service.rules.diagnoses.assessed import with_explanations
 from service.rules.layouts import layout_of
 from service.rules.parts import Part, parts_of
+from service.rules.reaching import bounds_ms
 from service.terms import UNKNOWN, Layout, Parsed, PortName, Reject, Rule, Samples, Span
 
 Progress = Callable[[str, int, int], None]
@@ -120,8 +121,7 @@ def _by_port(speeds: Mapping[str, int], ports: Sequence[PortName]) -> dict[tuple
 
 def span_of(samples: Samples, width_ms: int) -> Span:
     """The whole windows, aligned to the epoch, that hold every sample."""
-    times = np.concatenate([samples.at_ms, samples.received_ms[samples.received_ms >= 0]])
-    first, last = int(times.min()), int(times.max())
+    first, last = bounds_ms(samples)
     if last - first > LONGEST_DAYS * DAY_MS:
         raise UnusableInput(
             "time",

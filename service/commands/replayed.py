@@ -17,12 +17,13 @@ from service.commands.readings import Reading
 from service.errors import ReplayRefused
 from service.replaying import archives
 from service.replaying import brought as files
-from service.replaying.history import DAY_MS, History, bounds_ms
+from service.replaying.history import DAY_MS, History
 from service.replaying.judging import Trial
 from service.replaying.kept import KeptSamples
 from service.replaying.replay import Replay, replay
 from service.replaying.ruling import VALUES, Ruling, ruling_of
 from service.replaying.spreading import Spread, one_by_one
+from service.rules.reaching import bounds_ms
 from service.rules.table import MOST_OF
 from service.settings.reading import Settings, rules_of
 from service.terms import TeamName

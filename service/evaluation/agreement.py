@@ -7,7 +7,6 @@ is an event, said once an hour while it lasts.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import replace
 from functools import partial
 from operator import attrgetter
 from typing import NamedTuple
@@ -132,10 +131,9 @@ def _measured(
     places = sorted({place for pair in pairs for place in (*pair.here, pair.there)})
     port_ids = np.array([known[place].port_id for place in places], dtype=np.int32)
     reach_ms = 2 * window_ms
-    read = samples.between(connection, port_ids, span.first_ms - reach_ms, span.end_ms + reach_ms)
-    ids, at = np.unique(read.facts, return_inverse=True)
-    used = in_order(replace(read, facts=at.astype(np.int32))).samples
-    table = facts.table(connection, ids)
+    found = samples.between(connection, port_ids, span.first_ms - reach_ms, span.end_ms + reach_ms)
+    read, table = facts.pointed(connection, found)
+    used = in_order(read).samples
     told = intervals(used, table, window_ms=window_ms)
     rates = mean_rates(told, table, len(places), span.first_ms, span.end_ms)
     offsets = _offsets(used.port, used.received_ms, used.at_ms, len(places))

@@ -15,13 +15,12 @@ from service.rules.assess import Assessment, Run, assess
 from service.rules.events import ANEW_MS, Key
 from service.rules.kinds import team_windows
 from service.rules.life import LifeState, rebuilt
+from service.rules.reaching import reach
 from service.rules.table import memory_windows, rule_table
 from service.storage import events, facts, inventory, samples, watch, windows
 from service.storage.inventory import Placed
 from service.terms import UNKNOWN, FactsTable, Finding, Rule, Samples, Span
 
-# What is read before the first window: the polls by which a slow refresh and a clock that is off are known.
-LOOK_BACK_MS = 10 * 60_000
 LASTING_AT_MOST = 1000
 
 
@@ -85,11 +84,11 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
     placed = inventory.layout(connection, errand.team_ids.tolist())
     rules = tuple(desk.policy.rules_for(team.device, team.team) for team in placed.layout.teams)
     course = course or _set_out(connection, errand, placed, rules, desk)
-    read, table = _read(connection, placed, span)
+    samples_read, table = bearing_on(connection, placed, span)
     said = declared.of(connection, placed.layout, desk.policy, desk.now_ms)
     assessment = assess(
         Run(
-            samples=read,
+            samples=samples_read,
             facts=table,
             layout=placed.layout,
             rules=rules,
@@ -99,7 +98,7 @@ def judge(connection: Connection, errand: Errand, span: Span, course: Course | N
             now_ms=desk.now_ms,
             speeds=desk.policy.speeds(placed.layout),
             far_bps=said.far_bps,
-            roles=said.roles(read, table),
+            roles=said.roles(samples_read, table),
             broken=said.broken,
         )
     )
@@ -163,12 +162,9 @@ def _rebuilt(
     return rebuilt(teams, placed.layout, table, told, members)
 
 
-def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:
+def bearing_on(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:
     """The samples that bear on a span, with facts as positions in the table read along with them."""
-    from_ms, to_ms = span.first_ms - LOOK_BACK_MS, span.end_ms + 2 * span.width_ms
-    found = samples.between(connection, placed.port_ids, from_ms, to_ms)
-    ids, places = np.unique(found.facts, return_inverse=True)
-    return replace(found, facts=places.astype(np.int32)), facts.table(connection, ids)
+    return facts.pointed(connection, samples.between(connection, placed.port_ids, *reach(span)))
 
 
 def _kept_before(connection: Connection, errand: Errand, span: Span) -> windows.Kept:

@@ -101,9 +101,8 @@ def _of(
 def _mtu(connection: Connection, placed: Placed, from_ms: int, to_ms: int) -> dict[int, int]:
     """The MTU of each member, by its position in the layout, as its last sample of the time has it."""
     ports = np.sort(placed.port_ids)
-    found = samples.last_before(connection, ports, to_ms, not_before_ms=from_ms)
-    ids, at = np.unique(found.facts, return_inverse=True)
-    mtus: list[int] = facts.table(connection, ids).mtu[at].tolist() if len(ids) else []
+    found, table = facts.pointed(connection, samples.last_before(connection, ports, to_ms, not_before_ms=from_ms))
+    mtus: list[int] = table.mtu[found.facts].tolist()
     told = dict(zip(ports[found.port].tolist(), mtus, strict=True))
     return {position: told.get(port_id, 0) for position, port_id in enumerate(placed.port_ids.tolist())}
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 from sqlalchemy import Connection
 
 from service.errors import WrongState
@@ -55,8 +54,7 @@ def _read(connection: Connection, placed: Placed, plan: Plan, width_ms: int) -> 
     span = _span(plan, width_ms)
     # One poll more on either side ends the intervals that reach over the edges.
     found = samples.between(connection, placed.port_ids, span.first_ms - 2 * width_ms, span.end_ms + 2 * width_ms)
-    ids, rows = np.unique(found.facts, return_inverse=True)
-    return replace(found, facts=rows.astype(np.int32)), facts.table(connection, ids)
+    return facts.pointed(connection, found)
 
 
 def _recorded(connection: Connection, plan: Plan, team_id: int) -> tuple[Changed, ...]:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -85,8 +84,7 @@ def _sum(of: Sequence[Item]) -> Item:
 def _member_rates(connection: Connection, port_ids: Sequence[int], from_ms: int, to_ms: int, width_ms: int) -> Floats:
     """Mean rates in bit/s of whole frames by position, shape (n, 2); NaN where samples do not cover the time."""
     reach_ms = 2 * width_ms
-    read = samples.between(connection, np.array(port_ids, dtype=np.int32), from_ms - reach_ms, to_ms + reach_ms)
-    ids, at = np.unique(read.facts, return_inverse=True)
-    used = in_order(replace(read, facts=at.astype(np.int32))).samples
-    table = facts.table(connection, ids)
+    found = samples.between(connection, np.array(port_ids, dtype=np.int32), from_ms - reach_ms, to_ms + reach_ms)
+    read, table = facts.pointed(connection, found)
+    used = in_order(read).samples
     return mean_rates(intervals(used, table, window_ms=width_ms), table, len(port_ids), from_ms, to_ms)

@@ -12,10 +12,11 @@ from service.errors import UnusableInput
 from service.feeds import archive
 from service.feeds.archive import Head
 from service.feeds.joining import joined
-from service.replaying.history import DAY_MS, Past, reach
+from service.replaying.history import DAY_MS, Past
 from service.replaying.merging import merged
 from service.rules.layouts import layout_of
 from service.rules.parts import MOST_CELLS
+from service.rules.reaching import reach
 from service.terms import Bytes, Codes, Facts, FactsTable, Ints, Layout, Parsed, PortName, Samples, Span
 
 

@@ -23,8 +23,9 @@ from service.feeds.archive import Day, Seat
 from service.feeds.joining import joined
 from service.replaying import kept
 from service.replaying.brought import Speeds, only, speeds_of
-from service.replaying.history import DAY_MS, Past, bounds_ms
+from service.replaying.history import DAY_MS, Past
 from service.replaying.kept import Choice, Setting
+from service.rules.reaching import bounds_ms
 from service.storage.inventory import Placed
 from service.terms import FactsTable, Layout, Parsed, PortName, Samples
 

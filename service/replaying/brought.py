@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 import numpy.typing as npt
 
-from service.replaying.history import DAY_MS, Past, reach
+from service.replaying.history import DAY_MS, Past
 from service.rules.parts import Part, parts_of
+from service.rules.reaching import reach
 from service.terms import FactsTable, Ints, Layout, PortName, Samples, Span
 
 Speeds = Mapping[tuple[str, str], int]

@@ -6,13 +6,9 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Protocol
 
-import numpy as np
-
 from service.terms import Bytes, FactsTable, Ints, Layout, MemberWindows, Samples, Span
 
 DAY_MS = 86_400_000
-# What is read before a stretch: the polls by which a slow refresh and a clock that is off are known.
-LOOK_BACK_MS = 10 * 60_000
 
 
 @dataclass(frozen=True)
@@ -48,14 +44,3 @@ def days(first_ms: int, end_ms: int, width_ms: int) -> Iterator[Span]:
         until_ms = min((start_ms // DAY_MS + 1) * DAY_MS, -(-end_ms // width_ms) * width_ms)
         yield Span(start_ms, (until_ms - start_ms) // width_ms, width_ms)
         start_ms = until_ms
-
-
-def reach(span: Span) -> tuple[int, int]:
-    """From when up to when samples bear on a stretch, half-open."""
-    return span.first_ms - LOOK_BACK_MS, span.end_ms + 2 * span.width_ms
-
-
-def bounds_ms(samples: Samples) -> tuple[int, int]:
-    """The first and last moment of some samples, by their own time and by when they were received."""
-    times = np.concatenate([samples.at_ms, samples.received_ms[samples.received_ms >= 0]])
-    return int(times.min()), int(times.max())

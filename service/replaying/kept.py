@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
 from sqlalchemy import Connection, Engine
 
-from service.replaying.history import Past, reach
+from service.replaying.history import Past
+from service.rules.reaching import reach
 from service.storage import database, facts, inventory, samples, windows
 from service.storage.inventory import Placed
 from service.terms import Bytes, FactsTable, Ints, Layout, Samples, Span
@@ -78,11 +79,8 @@ class KeptSamples:
 def read(engine: Engine, placed: Placed, setting: Setting, between_ms: tuple[int, int]) -> Past:
     """The samples of teams within a time, half-open, and what is set of their ports."""
     with database.reading(engine) as connection:
-        found = samples.between(connection, placed.port_ids, *between_ms)
-        ids, places = np.unique(found.facts, return_inverse=True)
-        table = facts.table(connection, ids)
+        found, table = facts.pointed(connection, samples.between(connection, placed.port_ids, *between_ms))
         said = setting.declared(connection, placed.layout)
-    found = replace(found, facts=places.astype(np.int32))
     return Past(found, table, setting.speeds(placed.layout), said.far_bps, said.roles(found, table))
 
 

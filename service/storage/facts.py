@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import fields
+from dataclasses import fields, replace
 
 import numpy as np
 from sqlalchemy import Connection, select, text
@@ -10,7 +10,7 @@ from sqlalchemy import Connection, select, text
 from service.storage import tables
 from service.storage.dialects import among, given
 from service.storage.remembered import mark_written, may_remember, memory_of
-from service.terms import Codes, Facts, FactsTable
+from service.terms import Codes, Facts, FactsTable, Samples
 
 NAMES = tuple(f.name for f in fields(Facts))
 _ROW = np.dtype([(name, "<i8") for name in NAMES])
@@ -38,6 +38,12 @@ def table(connection: Connection, ids: Codes) -> FactsTable:
     }
     rows = [found[int(one)] for one in ids]
     return FactsTable.of([Facts(**{name: getattr(row, name) for name in NAMES}) for row in rows])
+
+
+def pointed(connection: Connection, samples: Samples) -> tuple[Samples, FactsTable]:
+    """Stored samples with their facts as positions in a table, and that table: most ports tell one of a few."""
+    distinct, places = np.unique(samples.facts, return_inverse=True)
+    return replace(samples, facts=places.astype(np.int32)), table(connection, distinct)
 
 
 def _keys(rows: np.ndarray) -> list[bytes]:

@@ -47,10 +47,9 @@ def _with_samples(connection: Connection, rows: dict[Place, Heard], since_ms: in
         return {}
     port_ids = np.array([heard.port_id for heard in rows.values()], dtype=np.int32)
     found = samples.last_before(connection, port_ids, now_ms + AHEAD_MS, not_before_ms=since_ms)
-    ids, at = np.unique(found.facts, return_inverse=True)  # most ports tell one of a few
-    table = facts.table(connection, ids)
+    found, table = facts.pointed(connection, found)
     places = list(rows)
-    told = (found.port, found.at_ms, table.role[at], table.speed_bps[at])
+    told = (found.port, found.at_ms, table.role[found.facts], table.speed_bps[found.facts])
     for port, at_ms, role, speed_bps in zip(*(column.tolist() for column in told), strict=True):
         port_id, team, device_ms, *_ = rows[places[port]]
         rows[places[port]] = Heard(port_id, team, device_ms, at_ms, Role(role), speed_bps)

@@ -9,13 +9,13 @@ from sqlalchemy import Connection
 
 from service.errors import NotFound, WrongQuestion
 from service.evaluation import Policy, declared
-from service.evaluation.piece import LOOK_BACK_MS
+from service.evaluation.piece import bearing_on
 from service.rules.assess import Run, assess
 from service.rules.working import Part, Source, Working
 from service.rules.working import working as worked_out
-from service.storage import facts, inventory, samples, windows
+from service.storage import inventory, windows
 from service.storage.inventory import Placed
-from service.terms import DIRECTIONS, FactsTable, Samples, Span
+from service.terms import DIRECTIONS, Span
 from service.web import measured
 from service.web.figures import known
 from service.web.models import Direction
@@ -50,20 +50,13 @@ def _source(connection: Connection, placed: Placed, policy: Policy, when: tuple[
     """What an evaluation of this one window, done now, works with."""
     span, now_ms = when
     said = declared.of(connection, placed.layout, policy, now_ms)
-    read, table = _read(connection, placed, span)
+    samples, table = bearing_on(connection, placed, span)
     rules = tuple(policy.rules_for(team.device, team.team) for team in placed.layout.teams)
     speeds = policy.speeds(placed.layout)
-    run = Run(read, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds)
-    found = assess(replace(run, far_bps=said.far_bps, roles=said.roles(read, table)))
+    run = Run(samples, table, placed.layout, rules, span, now_ms=span.end_ms, speeds=speeds)
+    found = assess(replace(run, far_bps=said.far_bps, roles=said.roles(samples, table)))
     kept = (found.samples, None, found.intervals, found.facts, placed.layout, found.members)
     return Source(*kept, speeds, said.far_ends)
-
-
-def _read(connection: Connection, placed: Placed, span: Span) -> tuple[Samples, FactsTable]:
-    from_ms, to_ms = span.first_ms - LOOK_BACK_MS, span.end_ms + 2 * span.width_ms
-    found = samples.between(connection, placed.port_ids, from_ms, to_ms)
-    ids, places = np.unique(found.facts, return_inverse=True)
-    return replace(found, facts=places.astype(np.int32)), facts.table(connection, ids)
 
 
 def _decided(connection: Connection, team_id: int, port_id: int, at: tuple[int, int, int]) -> float | None:

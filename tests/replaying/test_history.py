@@ -1,6 +1,6 @@
-from replay_examples import DAY_MS, MIDNIGHT_MS, a_past
+from replay_examples import DAY_MS, MIDNIGHT_MS
 
-from service.replaying.history import bounds_ms, days, reach
+from service.replaying.history import days
 from service.terms import Span
 
 
@@ -19,13 +19,3 @@ class TestDays:
 
     def test_are_none_of_no_time(self):
         assert list(days(MIDNIGHT_MS, MIDNIGHT_MS, 30_000)) == []
-
-
-class TestReach:
-    def test_begins_ten_minutes_before_and_ends_two_windows_after(self):
-        assert reach(Span(MIDNIGHT_MS, 2)) == (MIDNIGHT_MS - 600_000, MIDNIGHT_MS + 120_000)
-
-
-class TestBoundsMs:
-    def test_are_those_of_the_samples(self):
-        assert bounds_ms(a_past(hours=1).samples) == (MIDNIGHT_MS, MIDNIGHT_MS + 3_600_000)
