@@ -10,6 +10,7 @@ import numpy as np
 from service.commands.group import printable
 from service.commands.judged import Brought, Judged
 from service.numerics.intervals import COARSE_AFTER_WINDOWS
+from service.rules.words import counted
 from service.terms import DIRECTIONS, UNKNOWN, WHY_NOT_WORDS, DataEvent, Finding, Ints, Mark, Status, WhyNot
 from service.webhooks.fields import instant
 from service.webhooks.wording import text_of
@@ -68,15 +69,15 @@ class Report:
 def _heading(held: Brought) -> str:
     span, layout = held.span, held.layout
     return (
-        f"{', '.join(held.files)}: {_count(held.samples_told(), 'sample')},"
-        f" {_count(len(layout.ports), 'port')}, {_count(len(layout.teams), 'team')}\n"
-        f"{_clock(span.first_ms)} to {_clock(span.end_ms)} UTC, windows of {held.rule.window_seconds} s"
+        f"{', '.join(held.files)}: {counted(held.samples_told(), 'sample')},"
+        f" {counted(len(layout.ports), 'port')}, {counted(len(layout.teams), 'team')}\n"
+        f"{clock(span.first_ms)} to {clock(span.end_ms)} UTC, windows of {held.rule.window_seconds} s"
     )
 
 
 def _life(finding: Finding) -> str:
-    end = "still open" if finding.cleared_ms is None else f"cleared {_clock(finding.cleared_ms)}"
-    return f"{finding.severity}, {finding.kind}: raised {_clock(finding.raised_ms)}, {end}"
+    end = "still open" if finding.cleared_ms is None else f"cleared {clock(finding.cleared_ms)}"
+    return f"{finding.severity}, {finding.kind}: raised {clock(finding.raised_ms)}, {end}"
 
 
 def _teams(held: Brought, rows: Sequence[Row], found: Sequence[Finding]) -> str:
@@ -102,7 +103,7 @@ def _row(judged: Judged, at: int, way: int) -> Row:
         DIRECTIONS[way],
         _percent(told[peak]),
         judged.layout.ports[port].port,
-        _clock(int(teams.span.starts()[peak])),
+        clock(int(teams.span.starts()[peak])),
         _percent(teams.even_split[at, peak, way]),
         _points(teams.imbalance[at, peak, way]),
         _percent(teams.busiest_share[at, peak, way]),
@@ -126,7 +127,7 @@ def _line(row: Sequence[str], widths: Sequence[int]) -> str:
 
 def _told(event: DataEvent) -> str:
     port = f" {event.port}" if event.port else ""
-    return f"{_clock(event.at_ms)}  {event.device}{port}: {event.kind}: {event.text}"
+    return f"{clock(event.at_ms)}  {event.device}{port}: {event.kind}: {event.text}"
 
 
 def _titled(title: str, lines: Sequence[str]) -> str:
@@ -158,7 +159,7 @@ def _coarse(judged: Judged) -> Iterator[str]:
     most_s = COARSE_AFTER_WINDOWS * judged.assessment.members.span.width_ms // 1000
     for member, port in _members(judged):
         if gaps[port]:
-            told = _count(int(gaps[port]), "time")
+            told = counted(int(gaps[port]), "time")
             yield f"{member}: {told} more than {most_s} s between readings, too far apart for windows"
 
 
@@ -174,25 +175,22 @@ def _shared(judged: Judged) -> Iterator[str]:
 
 
 def _of_windows(why: np.ndarray[tuple[int, int], np.dtype[np.uint8]], reason: WhyNot) -> str:
-    return _count(int((why == reason).any(axis=1).sum()), "window")
+    return counted(int((why == reason).any(axis=1).sum()), "window")
 
 
 def _verdict(found: Sequence[Finding]) -> str:
     if not found:
         return "Nothing was raised."
     still = sum(finding.cleared_ms is None for finding in found)
-    return f"{_count(len(found), 'finding')} raised, {still} still open at the end. Advice only."
+    return f"{counted(len(found), 'finding')} raised, {still} still open at the end. Advice only."
 
 
 def _indented(lines: Iterable[str]) -> str:
     return "\n".join(f"  {line}" for line in lines)
 
 
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def _clock(ms: int) -> str:
+def clock(ms: int) -> str:
+    """An instant to the second, in UTC."""
     return (instant(ms // 1000 * 1000) or "").replace("T", " ").removesuffix("Z")
 
 

@@ -6,12 +6,13 @@ from collections.abc import Iterable, Iterator, Sequence
 
 import orjson
 
+from service.commands.check_table import clock
 from service.commands.group import printable
 from service.commands.replayed import Came, ruling_words
 from service.replaying.comparing import CHANGED, ONLY_PRESENT, ONLY_TRIED, Difference
+from service.rules.words import counted
 from service.terms import Finding
 from service.web import replays
-from service.webhooks.fields import instant
 
 END = "Nothing was sent, and nothing written."
 TITLES = {
@@ -38,10 +39,10 @@ def _heading(came: Came) -> str:
     trial, found = done.trial, done.comparison
     return "\n".join(
         (
-            f"{came.source}: {_count(done.teams, 'team')}, {_clock(trial.first_ms)} to {_clock(trial.end_ms)} UTC,"
-            f" {done.evaluable:,} of {_count(done.windows, 'window')} evaluable",
-            f"present rules: {_count(found.present, 'finding')}, {ruling_words(trial.present)}",
-            f"rules tried:   {_count(found.tried, 'finding')}, {ruling_words(trial.tried)}",
+            f"{came.source}: {counted(done.teams, 'team')}, {clock(trial.first_ms)} to {clock(trial.end_ms)} UTC,"
+            f" {done.evaluable:,} of {counted(done.windows, 'window')} evaluable",
+            f"present rules: {counted(found.present, 'finding')}, {ruling_words(trial.present)}",
+            f"rules tried:   {counted(found.tried, 'finding')}, {ruling_words(trial.tried)}",
             f"the same under both: {found.same}",
         )
     )
@@ -63,15 +64,7 @@ def _lines(one: Difference) -> Iterable[str]:
 
 
 def _finding(finding: Finding) -> str:
-    end = "still open" if finding.cleared_ms is None else f"to {_clock(finding.cleared_ms)}"
+    end = "still open" if finding.cleared_ms is None else f"to {clock(finding.cleared_ms)}"
     hot = ", ".join(member.port for member in finding.hot)
     peak = f", peak {100 * finding.peak:.1f} % on {finding.peak_port}"
-    return f"{finding.severity}, {finding.kind}: raised {_clock(finding.raised_ms)}, {end}, hot {hot or 'none'}{peak}"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
-
-
-def _clock(ms: int) -> str:
-    return (instant(ms // 1000 * 1000) or "").replace("T", " ").removesuffix("Z")
+    return f"{finding.severity}, {finding.kind}: raised {clock(finding.raised_ms)}, {end}, hot {hot or 'none'}{peak}"

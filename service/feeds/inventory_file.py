@@ -5,7 +5,6 @@ Nothing is guessed: a line that is not plainly right is refused by its number, a
 
 from __future__ import annotations
 
-import csv
 from collections import Counter
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
@@ -13,6 +12,7 @@ from typing import Any
 
 from service.errors import UnusableInput
 from service.feeds import encoding
+from service.feeds.header_row import unusable, values_of
 from service.terms import DECLARED, MOST_MEMBERS, ROLE_WORDS, Claim, Reject, Role
 
 COLUMNS = ("device", "port", "team", "role", "override", "far_device", "far_port", "owner", "site")
@@ -73,32 +73,15 @@ def _lines(text: str) -> Iterator[tuple[int, str]]:
 def _header(lines: Iterator[tuple[int, str]], where: str) -> tuple[str, ...]:
     """The names of the columns, after any lines that begin with #: below them that may be the name of a device."""
     number, line = next((one for one in lines if not one[1].startswith("#")), (1, ""))
-    names = tuple(name.strip() for name in _values(line) or ())
-    if wrong := _unusable(names):
+    names = tuple(name.strip() for name in values_of(line) or ())
+    if wrong := unusable(names, COLUMNS, NEEDED):
         raise UnusableInput(f"{where}, line {number}", wrong, REMEDY)
     return names
 
 
-def _unusable(names: Sequence[str]) -> str:
-    """What is wrong with a header; empty where it will do."""
-    if unknown := [name for name in names if name not in COLUMNS]:
-        return f"has a column that is not known here, {unknown[0][:60]!r}"
-    if twice := [name for name, count in Counter(names).items() if count > 1]:
-        return f"has the column {twice[0]} twice"
-    missing = [name for name in NEEDED if name not in names]
-    return f"lacks the column {missing[0]}" if missing else ""
-
-
-def _values(line: str) -> list[str] | None:
-    try:
-        return next(csv.reader([line], strict=True), [])
-    except csv.Error:
-        return None
-
-
 def _told(line: str, names: Sequence[str]) -> tuple[dict[str, str], str]:
     """What a line says by column, or why it says nothing."""
-    values = _values(line)
+    values = values_of(line)
     if values is None:
         return {}, "is no row of RFC 4180; mind the quotes, and end a quoted value on its own line"
     if len(values) != len(names):

@@ -7,14 +7,13 @@ from 1, or the place in a JSON batch, counted from 0.
 
 from __future__ import annotations
 
-import csv
-from collections import Counter
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from service.errors import TooLarge, UnsupportedForm, UnusableInput
 from service.feeds import encoding, item_values, json_text, unpack
+from service.feeds.header_row import unusable, values_of
 from service.feeds.item_values import COLUMNS, NEEDED, Unusable
 from service.feeds.limits import IngestLimits
 from service.terms import ItemReading, Reject
@@ -92,30 +91,14 @@ def _of_json(octets: bytes) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
 def _of_csv(octets: bytes) -> Iterator[tuple[int, Mapping[str, Any] | str]]:
     lines = encoding.text_of(octets, "body").split("\n")
     start = next((at for at, line in enumerate(lines) if line.strip() and not line.startswith("#")), 0)
-    names = [name.strip() for name in _values(lines[start]) or ()]
-    if wrong := _unusable(names):
+    names = [name.strip() for name in values_of(lines[start]) or ()]
+    if wrong := unusable(names, COLUMNS, NEEDED):
         raise UnusableInput(f"body, line {start + 1}", wrong, f"begin with names of columns: {','.join(COLUMNS)}")
     for at, line in enumerate(lines[start + 1 :], start=start + 2):
-        values = _values(line.removesuffix("\r"))
+        values = values_of(line.removesuffix("\r"))
         if values is None:
             yield at, "is no row of RFC 4180; mind the quotes"
         elif values and len(values) != len(names):
             yield at, f"has {len(values)} values where the header has {len(names)} columns; mind commas and quotes"
         elif values:
             yield at, {name: value for name, text in zip(names, values, strict=True) if (value := text.strip())}
-
-
-def _values(line: str) -> list[str] | None:
-    try:
-        return next(csv.reader([line], strict=True), [])
-    except csv.Error:
-        return None
-
-
-def _unusable(names: Sequence[str]) -> str:
-    if unknown := [name for name in names if name not in COLUMNS]:
-        return f"has a column that is not known here, {unknown[0][:60]!r}"
-    if twice := [name for name, count in Counter(names).items() if count > 1]:
-        return f"has the column {twice[0]} twice"
-    missing = [name for name in NEEDED if name not in names]
-    return f"lacks the column {missing[0]}" if missing else ""

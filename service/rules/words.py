@@ -28,6 +28,16 @@ def listed(names: Iterable[str]) -> str:
     return f"{', '.join(most)} and {last}" if most else last
 
 
+def counted(number: int, noun: str) -> str:
+    """So many of something, as in "1 window" or "2,880 windows"."""
+    return f"{number:,} {noun}" if number == 1 else f"{number:,} {noun}s"
+
+
+def signed_points(share: float) -> str:
+    """A difference of shares in points, as in "-32.6"."""
+    return f"{100 * share:+.1f}"
+
+
 def minutes(milliseconds: int) -> str:
     """A duration as people say it, as in "90 s", "6 min" or "1 h 43 min"."""
     seconds = milliseconds // 1000

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from service.rules import words
 from service.rules.advice import spoken
+from service.rules.words import percent
 from service.terms import Advice, ChangeSheet, Option
 
 INDENT = "  "
@@ -28,8 +28,8 @@ def _advice(advice: Advice, heading: str) -> Iterator[str]:
     yield heading
     yield advice.line
     if advice.even_split is not None:
-        best = "" if advice.reachable is None else f", the best that whole items reach is {_percent(advice.reachable)}"
-        yield f"Evenly split all would be at {_percent(advice.even_split)}{best}."
+        best = "" if advice.reachable is None else f", the best that whole items reach is {percent(advice.reachable)}"
+        yield f"Evenly split all would be at {percent(advice.even_split)}{best}."
     yield from _listed("Mind", advice.warnings)
     yield from _listed("Who decides", [f"{one.direction}: {one.text} ({one.owner})" for one in advice.deciders])
     yield from _listed("Rests on", advice.rests_on)
@@ -62,7 +62,3 @@ def _listed(heading: str, lines: tuple[str, ...] | list[str]) -> Iterator[str]:
     if lines:
         yield from ("", heading)
         yield from (f"{INDENT}{line}" for line in lines)
-
-
-def _percent(share: float) -> str:
-    return words.percent(share)

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from service.rules.verdicts.case import Case
 from service.rules.verdicts.waiting import when_enough, when_narrow
+from service.rules.words import counted, signed_points
 from service.terms import Outcome, Side
 
 LIMIT = 0.05  # excess that moves less than this has not changed
@@ -51,7 +52,7 @@ def _of_interval(case: Case) -> Decision:
         return _told(Outcome.EVENED_OUT if _seldom_flagged(case) else Outcome.IMPROVED, case)
     if case.low >= -LIMIT - ROUNDING and case.high <= LIMIT + ROUNDING:
         return _told(Outcome.UNCHANGED, case)
-    reason = f"the difference may be anything from {_points(case.low)} to {_points(case.high)} points"
+    reason = f"the difference may be anything from {signed_points(case.low)} to {signed_points(case.high)} points"
     return Decision(Outcome.CANNOT_TELL_YET, (reason,), when_narrow(case, LIMIT))
 
 
@@ -116,7 +117,7 @@ def harms(case: Case) -> tuple[str, ...]:
         was = f"{case.before.discard_ratio:.0e}" if case.before.discard_ratio else "0"
         told.append(f"discards {case.after.discard_ratio:.0e} of frames, before {was}")
     if case.gone:
-        told.append(f"{_count(len(case.gone), 'member')} lost: {', '.join(case.gone)}")
+        told.append(f"{counted(len(case.gone), 'member')} lost: {', '.join(case.gone)}")
     return tuple(told)
 
 
@@ -127,11 +128,3 @@ def _moved(case: Case) -> bool:
 
 def _seldom_flagged(case: Case) -> bool:
     return case.after.flagged_minutes <= LEFT_OF_FLAGGED * case.before.flagged_minutes + ROUNDING
-
-
-def _points(share: float) -> str:
-    return f"{100 * share:+.1f}"
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

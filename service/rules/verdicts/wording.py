@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import UTC, datetime
 
+from service.rules.words import signed_points
 from service.terms import Outcome, Side, Verdict
 
 WORDS = {
@@ -64,7 +65,7 @@ def _figures(verdict: Verdict) -> tuple[str, ...]:
 def _bounds(verdict: Verdict) -> str:
     if verdict.difference is None or verdict.low is None or verdict.high is None:
         return ""
-    return f" (change {_points(verdict.difference)}, 95 % {_points(verdict.low)} to {_points(verdict.high)})"
+    return f" (change {signed_points(verdict.difference)}, 95 % {signed_points(verdict.low)} to {signed_points(verdict.high)})"
 
 
 def _shares(before: Side, after: Side) -> tuple[str, ...]:
@@ -92,7 +93,3 @@ def _harm(verdict: Verdict) -> tuple[str, ...]:
 def hour(at_ms: int) -> str:
     """An instant to the minute, rounded up, in UTC."""
     return datetime.fromtimestamp(-(-at_ms // 60_000) * 60, UTC).strftime("%Y-%m-%d %H:%M UTC")
-
-
-def _points(share: float) -> str:
-    return f"{100 * share:+.1f}"
