@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any
 
 from service.demo.exchange import TEAMS, UPPER_WEND
@@ -23,6 +22,7 @@ from service.demo.plots import (
 from service.demo.stage import Stage
 from service.storage import claims
 from service.terms import DECLARED, Claim
+from service.webhooks.fields import instant
 
 FORETOLD_MS = CHANGED_MS - 15 * MINUTE_MS
 STREAMS = [110 * MEGABIT] * 8  # what sm-03 carries: eight streams alike
@@ -59,12 +59,12 @@ def posts() -> tuple[Post, ...]:
             CHANGED_MS,
             "/v1/changes",
             {
-                "at": _instant(CHANGED_MS),
+                "at": instant(CHANGED_MS),
                 "what": "dealt the streams of sm-03 front out anew, by source address",
                 "who": "T. Haverly",
                 "reference": "BFE-0412",
                 "kind": "re-draw",
-                "compare_until": _instant(WATCHED_UNTIL_MS),
+                "compare_until": instant(WATCHED_UNTIL_MS),
                 "teams": [place],
             },
         ),
@@ -92,7 +92,7 @@ def items(start_ms: int, end_ms: int) -> Iterator[dict[str, Any]]:
     for (device, member), ports in VIRTUAL_PORTS.items():
         for name, bps, from_ms in ports:
             if end_ms > from_ms:
-                stretch = {"start": _instant(max(start_ms, from_ms)), "end": _instant(end_ms), "bps": bps}
+                stretch = {"start": instant(max(start_ms, from_ms)), "end": instant(end_ms), "bps": bps}
                 place = {"device": device, "port": member, "direction": "egress"}
                 yield {**place, "kind": "virtual-port", "name": name, **stretch}
 
@@ -105,7 +105,3 @@ def post(stage: Stage, start_ms: int, end_ms: int) -> None:
     for one in posts():
         if start_ms < one.at_ms <= end_ms:
             stage.http.post(one.path, json=one.body).raise_for_status()
-
-
-def _instant(ms: int) -> str:
-    return datetime.fromtimestamp(ms / 1000, UTC).isoformat().replace("+00:00", "Z")
