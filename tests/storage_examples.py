@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from examples import EPOCH_MS, samples_of
+from sqlalchemy import Engine, func, select
 
-from service.storage import inventory, samples
+from service.storage import inventory, samples, tables
 from service.storage.agents import Polling
 from service.terms import Change, MemberWindows, Outcome, PortName, Prediction, Side, Span, Verdict
 
@@ -79,3 +80,12 @@ def a_change(**told):
 def a_verdict(outcome=Outcome.CANNOT_TELL_YET, **told):
     """A verdict that says little besides its outcome."""
     return Verdict(**{"outcome": outcome, "text": "as it is", "before": Side(), "after": Side(), **told})
+
+
+def counts(engine: Engine) -> dict[str, int]:
+    """How many rows each table has."""
+    with engine.connect() as connection:
+        return {
+            table.name: connection.scalar(select(func.count()).select_from(table))
+            for table in tables.metadata.sorted_tables
+        }

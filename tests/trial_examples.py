@@ -70,3 +70,12 @@ class Course:
 # at second 303, one stream goes over, and for one second nothing gets through.
 EIGHT = Course(((0, (5, 3)), (303, (0, 0)), (304, (4, 4)), (600, (0, 0))), discards=(303, 75_968))
 CHANGED_MS = EPOCH_MS + 303_000
+
+# The same check as it is asked for over HTTP.
+PLAN = {
+    "device": DEVICE,
+    "team": TEAM,
+    "from": "2026-11-25T10:00:00Z",
+    "seconds": 600,
+    "streams": [{"count": 8, "bps": 110_000_000}],
+}

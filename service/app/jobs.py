@@ -76,7 +76,7 @@ def compare(parts: Parts) -> None:
     from service.app.parts import policy_of
     from service.evaluation import agreement
 
-    if parts.shift.epoch is None or held_epoch(parts) is None:
+    if not evaluates(parts):
         return
     said = agreement.compare(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
@@ -88,11 +88,16 @@ def verify(parts: Parts) -> None:
     from service.app.parts import policy_of
     from service.evaluation import verdicts
 
-    if parts.shift.epoch is None or held_epoch(parts) is None:
+    if not evaluates(parts):
         return
     said = verdicts.bring_up_to_date(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
         log.info("verdicts on changes", news=said)
+
+
+def evaluates(parts: Parts) -> bool:
+    """Whether this process has evaluated before and still is the one that does."""
+    return parts.shift.epoch is not None and held_epoch(parts) is not None
 
 
 def held_epoch(parts: Parts) -> int | None:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.group import tell_rejects, with_settings
+from service.commands.group import Command, tell_rejects, with_settings
 from service.commands.mapped import Mapped, with_mapping
 
 if TYPE_CHECKING:
@@ -22,24 +22,30 @@ NOTHING_RAISED, RAISED = 0, 1
 MOST_DIGITS = 20  # longer than any speed, and no number that takes long to read
 
 
+def with_rule_and_speeds(command: Command) -> Command:
+    """Give a command the options of a rule and of true speeds for its run."""
+    rule = click.option(
+        "--rule",
+        "rules",
+        multiple=True,
+        metavar="NAME=VALUE",
+        help="A value of the rule for this run, as hot_above=0.8; may be given again.",
+    )
+    speed = click.option(
+        "--speed",
+        "speeds",
+        multiple=True,
+        metavar="DEVICE/PORT=BPS",
+        help="The true speed of a port that claims another, in bit/s, as sm-07/m1=1000000000; may be given again.",
+    )
+    return rule(speed(command))
+
+
 @click.command()
 @with_settings
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--json", "as_json", is_flag=True, help="One JSON object for programs instead of a table for people.")
-@click.option(
-    "--rule",
-    "rules",
-    multiple=True,
-    metavar="NAME=VALUE",
-    help="A value of the rule for this run, as hot_above=0.8; may be given again.",
-)
-@click.option(
-    "--speed",
-    "speeds",
-    multiple=True,
-    metavar="DEVICE/PORT=BPS",
-    help="The true speed of a port that claims another, in bit/s, as sm-07/m1=1000000000; may be given again.",
-)
+@with_rule_and_speeds
 @click.option("--zone", metavar="ZONE", help="The time zone of times that name none, as Europe/Lisbon.")
 @click.option("--kilo", type=click.IntRange(1), metavar="N", help="How many octets the k of kBps stands for. [1000]")
 @with_mapping

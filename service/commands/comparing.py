@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,8 +9,9 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.checking import progress, rule_of, speeds_of
+from service.commands.checking import progress, rule_of, speeds_of, with_rule_and_speeds
 from service.commands.group import tell_rejects, with_settings
+from service.commands.lengths import instant_of, length_ms_of, span_of
 from service.commands.mapped import Mapped, with_mapping
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from service.rules.verdicts.baseline import Baseline
 
 NOTHING_WORSE, WORSE = 0, 1
-_LENGTH = re.compile(r"(\d{1,6})(s|m|h|)", re.ASCII)
-_SECONDS = {"": 1, "s": 1, "m": 60, "h": 3600}
 
 
 @click.command()
@@ -38,20 +36,7 @@ _SECONDS = {"": 1, "s": 1, "m": 60, "h": 3600}
 )
 @click.option("--after", metavar="FROM/TO", help="Hours after the change. [all there are, at most seven days]")
 @click.option("--json", "as_json", is_flag=True, help="One JSON object for programs instead of a text for people.")
-@click.option(
-    "--rule",
-    "rules",
-    multiple=True,
-    metavar="NAME=VALUE",
-    help="A value of the rule, as hot_above=0.8; again for more.",
-)
-@click.option(
-    "--speed",
-    "speeds",
-    multiple=True,
-    metavar="DEVICE/PORT=BPS",
-    help="The true speed of a port that claims another, in bit/s, as sm-07/m1=1000000000; may be given again.",
-)
+@with_rule_and_speeds
 @click.option("--zone", metavar="ZONE", help="The time zone of times that name none, and of the clock on the wall.")
 @click.option("--kilo", type=click.IntRange(1), metavar="N", help="How many octets the k of kBps stands for. [1000]")
 @with_mapping
@@ -102,7 +87,7 @@ class Asked:
     def check(self, reading: Reading) -> None:
         """Refuse what is no time before files are read for nothing."""
         self.at_ms(reading)
-        settle_ms_of(self._settle)
+        length_ms_of(self._settle, "--settle")
         for text in self._before:
             span_of(text, reading.zone, "--before")
         if self._after:
@@ -118,38 +103,8 @@ class Asked:
 
         stated = [span_of(text, reading.zone, "--before") for text in self._before]
         after = span_of(self._after, reading.zone, "--after") if self._after else None
-        change = compared.ChangeTold(self.at_ms(reading), settle_ms_of(self._settle), reading.zone or "UTC")
+        change = compared.ChangeTold(self.at_ms(reading), length_ms_of(self._settle, "--settle"), reading.zone or "UTC")
         return compared.hours_of(held, change, tuple(stated), after)
-
-
-def instant_of(text: str, zone: str | None, option: str) -> int:
-    """An instant in milliseconds since the epoch."""
-    from service.errors import ServiceError
-    from service.feeds.times import NoInstant, of_text, zone_named
-
-    try:
-        return of_text(text.strip(), zone_named(zone))
-    except (NoInstant, ServiceError) as wrong:
-        raise click.BadParameter(f"{text!r} {wrong}", param_hint=option) from wrong
-
-
-def span_of(text: str, zone: str | None, option: str) -> tuple[int, int]:
-    """A span of time in milliseconds, from a text like FROM/TO as ISO 8601 writes an interval."""
-    first, stroke, last = text.partition("/")
-    if not stroke:
-        raise click.BadParameter(f"{text!r} is not FROM/TO", param_hint=option)
-    start, end = (instant_of(part, zone, option) for part in (first, last))
-    if end <= start:
-        raise click.BadParameter(f"{text!r} ends before it begins", param_hint=option)
-    return start, end
-
-
-def settle_ms_of(text: str) -> int:
-    """Milliseconds from a text like 5m, 300 or 300s."""
-    told = _LENGTH.fullmatch(text.strip())
-    if told is None:
-        raise click.BadParameter(f"{text!r} is not like 5m, 300s or 1h", param_hint="--settle")
-    return int(told[1]) * _SECONDS[told[2]] * 1000
 
 
 COMMANDS: tuple[click.Command, ...] = (compare,)

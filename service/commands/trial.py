@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from service.commands.comparing import instant_of
 from service.commands.group import database_of, settings_from, tell_rejects, with_settings
+from service.commands.lengths import LENGTH, instant_of, length_ms_of
 from service.commands.rates import rate_of
 
 if TYPE_CHECKING:
@@ -22,9 +22,7 @@ if TYPE_CHECKING:
     from service.rules.trials.plan import Group, Plan
 
 AGREES, DIFFERS = 0, 1
-_LENGTH = r"\d{1,6}(?:s|m|h|)"
-_GROUP = re.compile(rf"(?:(\d{{1,3}})x)?([^x+/]+)(?:\+({_LENGTH}))?(?:/({_LENGTH}))?", re.ASCII)
-_SECONDS = {"": 1, "s": 1, "m": 60, "h": 3600}
+_GROUP = re.compile(rf"(?:(\d{{1,3}})x)?([^x+/]+)(?:\+({LENGTH}))?(?:/({LENGTH}))?", re.ASCII)
 METAVAR = "[COUNTx]RATE[+BEGIN][/FOR]"
 
 
@@ -116,7 +114,7 @@ class Asked:
         from service.rules.trials.plan import Changed, Plan
 
         begin_ms = instant_of(self.span[0], self.zone, "--from")
-        end_ms = begin_ms + _length_ms(self.span[1], "--for")
+        end_ms = begin_ms + length_ms_of(self.span[1], "--for")
         at = tuple(instant_of(text, self.zone, "--change") for text in self.changes)
         return Plan(
             device=place[0],
@@ -157,16 +155,9 @@ def _group(text: str, begin_ms: int, end_ms: int) -> Group:
     bps = rate_of(told[2]) if told else None
     if told is None or not bps:
         raise click.BadParameter(f"{text!r} is no stream; write it like 8x110M or 110M+2m/3m", param_hint="--stream")
-    first_ms = begin_ms + (_length_ms(told[3], "--stream") if told[3] else 0)
-    last_ms = first_ms + _length_ms(told[4], "--stream") if told[4] else end_ms
+    first_ms = begin_ms + (length_ms_of(told[3], "--stream") if told[3] else 0)
+    last_ms = first_ms + length_ms_of(told[4], "--stream") if told[4] else end_ms
     return Group(int(told[1] or 1), bps, first_ms, last_ms)
-
-
-def _length_ms(text: str, option: str) -> int:
-    if not re.fullmatch(_LENGTH, text.strip()):
-        raise click.BadParameter(f"{text!r} is not like 10m, 90s or 1h", param_hint=option)
-    number, unit = text.strip().rstrip("smh"), text.strip().lstrip("0123456789")
-    return int(number) * _SECONDS[unit] * 1000
 
 
 def _kept(settings_file: Path | None, asked: Asked, framing: Framing, odds: tuple[float | None, int]) -> Trial:

@@ -7,15 +7,15 @@ from __future__ import annotations
 
 import resource
 import sys
-import time
 import tracemalloc
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
 sys.path[:0] = [str(Path(__file__).parents[2])]  # run as a file, from anywhere
+
+from timing import fastest  # noqa: E402  # found only now
 
 from service.numerics import history  # noqa: E402  # found only now
 from service.rules import unfit  # noqa: E402  # found only now
@@ -40,16 +40,6 @@ HISTORY_PORTS, WINDOWS = 10_000, 2_880
 NONE_TOLD = np.empty(0, dtype=np.int64)
 FACTS = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=1)])
 FACTS_OF_A_DAY = FactsTable.of([Facts(speed_bps=1_000_000_000, oper=oper) for oper in (1, 2)])
-
-
-def fastest(work: Callable[[], object], times: int = 3) -> float:
-    """Processor seconds of the fastest of some runs: what the machine's other work disturbed least."""
-    took = []
-    for _ in range(times):
-        began = time.process_time()
-        work()
-        took.append(time.process_time() - began)
-    return min(took)
 
 
 def a_round(at_ms: int, counters: np.ndarray) -> Samples:

@@ -6,7 +6,6 @@ Run by `python tests/benchmarks/odds.py`; takes some seconds.
 from __future__ import annotations
 
 import sys
-import time
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,22 +13,20 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parents[2])]  # run as a file, from anywhere
 
+from timing import fastest  # noqa: E402  # found only now
+
 from service.numerics.odds import chances  # noqa: E402  # found only now
 from service.numerics.placement import best, moved_by_load  # noqa: E402  # found only now
 
 GIGABIT = 1_000_000_000
 AIM_MS = 50
+TIMES = 5
 RATES = np.random.default_rng(1).integers(10_000_000, 80_000_000, 64).tolist()
 
 
-def fastest_ms(work: Callable[[], object], times: int = 5) -> float:
-    """Processor milliseconds of the fastest of some runs: what the machine's other work disturbed least."""
-    took = []
-    for _ in range(times):
-        began = time.process_time()
-        work()
-        took.append(time.process_time() - began)
-    return 1e3 * min(took)
+def fastest_ms(work: Callable[[], object], times: int = TIMES) -> float:
+    """Processor milliseconds of the fastest of some runs."""
+    return 1e3 * fastest(work, times)
 
 
 def all_sums() -> np.ndarray:

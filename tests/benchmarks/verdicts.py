@@ -6,14 +6,13 @@ Run by `python tests/benchmarks/verdicts.py`; needs 3 GB of memory and about a m
 from __future__ import annotations
 
 import sys
-import time
-from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]  # run as a file, from anywhere
 
+from timing import fastest  # noqa: E402  # found only now
 from verdict_examples import a_series, wandering  # noqa: E402  # found only now
 
 from service.numerics.autocorrelation import taus  # noqa: E402  # found only now
@@ -23,16 +22,6 @@ from service.rules.verdicts.series import Series  # noqa: E402  # found only now
 TEAMS, NIGHT, NIGHTS = 10_000, 930, 3
 RHO = 0.9
 ARRAYS = ("even_split", "busiest", "share", "total_bps", "position", "eligible", "flagged", "dropped", "sent")
-
-
-def fastest(work: Callable[[], object], times: int = 3) -> float:
-    """Seconds of the fastest of some runs: what the machine's other work disturbed least."""
-    took = []
-    for _ in range(times):
-        began = time.process_time()
-        work()
-        took.append(time.process_time() - began)
-    return min(took)
 
 
 def nights(count: int, level: float, seed: int) -> Series:

@@ -5,13 +5,13 @@ import json
 import pytest
 from click.testing import CliRunner
 from replay_examples import DAY_MS, MIDNIGHT_MS, Episode, a_file, a_past
-from sqlalchemy import func, select
+from storage_examples import counts
 
 from service import app, ingest
 from service.cli import cli
 from service.evaluation import Evaluator, Policy
 from service.feeds.limits import IngestLimits
-from service.storage import database, tables
+from service.storage import database
 from service.terms import Rule
 from service.webhooks.routes import Route
 
@@ -43,14 +43,6 @@ def replayed(folder, *words):
     result = CliRunner().invoke(cli, ["replay", *settings, *map(str, words), *rules, "--json"], catch_exceptions=False)
     assert result.exit_code == 0, result.stderr
     return json.loads(result.stdout)
-
-
-def counts(engine):
-    with engine.connect() as connection:
-        return {
-            table.name: connection.scalar(select(func.count()).select_from(table))
-            for table in tables.metadata.sorted_tables
-        }
 
 
 class TestAdm3OtherRules:

@@ -6,16 +6,9 @@ import json
 
 import pytest
 from examples import EPOCH_MS
-from trial_examples import CHANGED_MS, DEVICE, EIGHT, TEAM
+from trial_examples import CHANGED_MS, DEVICE, EIGHT, PLAN, TEAM
 from web_examples import asked
 
-PLAN = {
-    "device": DEVICE,
-    "team": TEAM,
-    "from": "2026-11-25T10:00:00Z",
-    "seconds": 600,
-    "streams": [{"count": 8, "bps": 110_000_000}],
-}
 NOW_MS = EPOCH_MS + 900_000
 
 

@@ -145,11 +145,3 @@ class TestRefusals:
 
         assert done.exit_code == 2
         assert f"no sample lies in the hours {side} the change" in done.output
-
-
-class TestSettleMsOf:
-    @pytest.mark.parametrize(
-        ("text", "expected"), [("5m", 300_000), ("300", 300_000), ("90s", 90_000), ("1h", 3_600_000), ("0", 0)]
-    )
-    def test_reads_seconds_minutes_and_hours(self, text, expected):
-        assert comparing.settle_ms_of(text) == expected

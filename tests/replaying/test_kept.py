@@ -1,6 +1,6 @@
 import pytest
 from replay_examples import MIDNIGHT_MS, Episode, a_past, a_trial, in_memory
-from sqlalchemy import func, select
+from storage_examples import counts
 
 from service import ingest
 from service.evaluation import Evaluator, Policy
@@ -10,7 +10,7 @@ from service.replaying.archiving import Shelf, from_database
 from service.replaying.history import DAY_MS
 from service.replaying.kept import Choice, KeptSamples, KeptWindows
 from service.replaying.replay import replay
-from service.storage import claims, tables
+from service.storage import claims
 from service.terms import DECLARED, Claim, Role, Rule
 from service.web import past as pasts
 
@@ -32,15 +32,6 @@ def filled(engine, past):
     ingest.keep(engine, past, feed="push", now_ms=now_ms, limits=IngestLimits(retention_ms=10 * DAY_MS))
     Evaluator(engine, POLICY).run(now_ms)
     return pasts.Kept(engine, POLICY, now_ms, 2 * DAY_MS)
-
-
-def counts(engine):
-    """How many rows each table has."""
-    with engine.connect() as connection:
-        return {
-            table.name: connection.scalar(select(func.count()).select_from(table))
-            for table in tables.metadata.sorted_tables
-        }
 
 
 class TestKept:

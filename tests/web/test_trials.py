@@ -1,16 +1,9 @@
 import pytest
 from examples import EPOCH_MS
-from trial_examples import DEVICE, EIGHT, TEAM
+from trial_examples import DEVICE, EIGHT, PLAN, TEAM
 from web_examples import a_key, asked
 
 PATH = "/v1/trials"
-PLAN = {
-    "device": DEVICE,
-    "team": TEAM,
-    "from": "2026-11-25T10:00:00Z",
-    "seconds": 600,
-    "streams": [{"count": 8, "bps": 110_000_000}],
-}
 
 
 def filled(engine, *, after_s=900, until_s=720):

@@ -65,7 +65,8 @@ def _figures(verdict: Verdict) -> tuple[str, ...]:
 def _bounds(verdict: Verdict) -> str:
     if verdict.difference is None or verdict.low is None or verdict.high is None:
         return ""
-    return f" (change {signed_points(verdict.difference)}, 95 % {signed_points(verdict.low)} to {signed_points(verdict.high)})"
+    between = f"{signed_points(verdict.low)} to {signed_points(verdict.high)}"
+    return f" (change {signed_points(verdict.difference)}, 95 % {between})"
 
 
 def _shares(before: Side, after: Side) -> tuple[str, ...]:
