@@ -17,6 +17,7 @@ from service.evaluation.plan import Errand, Policy
 from service.evaluation.restating import Restated
 from service.rules.findings import Told
 from service.storage import arrivals, database, inventory
+from service.storage.fleets import any_open
 from service.terms import Finding, Span
 from service.webhooks.routes import Route
 
@@ -57,7 +58,8 @@ class Evaluator:
         desk = Desk(self._policy, self._lives, now_ms)
         for errand in drawn.errands:
             counts.update(self._done(errand, desk))
-        if any(counts[what] for what in ("raised", "cleared", "restated")) or self._fleets:
+        # What is open moves only with windows, and a fleet begins only with a raise.
+        if any(counts[what] for what in ("raised", "cleared", "restated")) or (self._fleets and counts["windows"]):
             counts.update(database.retried(self._engine, partial(self._of_fleets, now_ms=now_ms)))
         if drawn.settled:
             database.retried(self._engine, lambda connection: arrivals.forget(connection, list(drawn.settled)))
@@ -65,7 +67,7 @@ class Evaluator:
 
     def _of_fleets(self, connection: Connection, *, now_ms: int) -> Counter[str]:
         counts = fleets.settle(connection, self._routes, now_ms)
-        self._fleets = fleets.any_open(connection)
+        self._fleets = any_open(connection)
         return counts
 
     def _drawn_up(self, connection: Connection, *, now_ms: int) -> tuple[plan.Plan, Counter[str]]:

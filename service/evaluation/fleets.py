@@ -40,11 +40,6 @@ def settle(connection: Connection, routes: Sequence[Route], now_ms: int) -> Coun
     return counts
 
 
-def any_open(connection: Connection) -> bool:
-    """Whether a finding about a fleet is open."""
-    return bool(fleets.open_fleets(connection))
-
-
 def held(connection: Connection, team_ids: Iterable[int]) -> set[int]:
     """Those of the teams that have so many alike that a message about one of them waits for the others."""
     far = fleets.far_ends(connection, set(team_ids))

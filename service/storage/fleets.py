@@ -42,6 +42,12 @@ def bodies_of(connection: Connection, finding_ids: Collection[str]) -> dict[str,
     return {row[0]: bodies.read(row[1]) for row in connection.execute(query)}
 
 
+def any_open(connection: Connection) -> bool:
+    """Whether a finding about a fleet is open."""
+    query = select(_findings.id).where(_findings.team_id == NO_TEAM, _findings.cleared_ms.is_(None)).limit(1)
+    return connection.execute(query).first() is not None
+
+
 def open_fleets(connection: Connection) -> list[Finding]:
     """The findings about fleets that are open."""
     query = select(_findings.body).where(_findings.team_id == NO_TEAM, _findings.cleared_ms.is_(None))
