@@ -171,16 +171,4 @@ def _counted(names: Iterable[PortName]) -> dict[str, int]:
 
 
 def _no_samples(ports: Sequence[PortName], facts: FactsTable) -> Parsed:
-    none = np.zeros(0, dtype=np.int64)
-    empty = Samples(
-        port=none.astype(np.int32),
-        at_ms=none,
-        facts=none.astype(np.int32),
-        known=none.astype(np.uint16),
-        counters=np.zeros((0, 0), dtype=np.uint64),
-        received_ms=none,
-        uptime_ticks=none,
-        discontinuity_ticks=none,
-        columns=(),
-    )
-    return Parsed(empty, facts, tuple(ports), none)
+    return Parsed(Samples.none(()), facts, tuple(ports), np.zeros(0, dtype=np.int64))

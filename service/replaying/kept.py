@@ -6,7 +6,6 @@ from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass, field
 from typing import Protocol
 
-import numpy as np
 from sqlalchemy import Connection, Engine
 
 from service.replaying.history import Past
@@ -55,7 +54,7 @@ class KeptWindows:
         """The windows of a stretch."""
         with database.reading(self.engine) as connection:
             kept = windows.read_many(connection, self.placed.team_ids, span.first_ms, span.end_ms, span.width_ms)
-        return Past(*_nothing(), members=windows.by_layout(kept, self.placed))
+        return Past(Samples.none(), FactsTable.of([]), members=windows.by_layout(kept, self.placed))
 
 
 @dataclass(frozen=True)
@@ -117,18 +116,3 @@ def _by_device(whole: Placed, devices: Collection[str]) -> Iterator[list[int]]:
         if not devices or team.device in devices:
             teams.setdefault(team.device, []).append(team_id)
     yield from teams.values()
-
-
-def _nothing() -> tuple[Samples, FactsTable]:
-    none = np.zeros(0, dtype=np.int64)
-    empty = Samples(
-        port=none.astype(np.int32),
-        at_ms=none,
-        facts=none.astype(np.int32),
-        known=none.astype(np.uint16),
-        counters=np.zeros((0, 12), dtype=np.uint64),
-        received_ms=none,
-        uptime_ticks=none,
-        discontinuity_ticks=none,
-    )
-    return empty, FactsTable.of([])

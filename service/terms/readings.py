@@ -89,6 +89,22 @@ class Samples:
     def __len__(self) -> int:
         return len(self.at_ms)
 
+    @classmethod
+    def none(cls, columns: tuple[int, ...] = tuple(range(len(COUNTERS)))) -> Samples:
+        """No samples at all, of these columns."""
+        nothing = np.zeros(0, dtype=np.int64)
+        return cls(
+            port=nothing.astype(np.int32),
+            at_ms=nothing,
+            facts=nothing.astype(np.int32),
+            known=nothing.astype(np.uint16),
+            counters=np.zeros((0, len(columns)), dtype=np.uint64),
+            received_ms=nothing,
+            uptime_ticks=nothing,
+            discontinuity_ticks=nothing,
+            columns=columns,
+        )
+
     def take(self, rows: npt.NDArray[np.intp] | Truths | slice) -> Samples:
         """The given rows, in the given order."""
 
