@@ -11,12 +11,12 @@ import numpy as np
 from service.numerics.steps import DISTINCT, steps, wander
 from service.rules import words
 from service.rules.advice.loads import Loads
+from service.rules.diagnoses.signs import LEAST_STEP
 from service.rules.situation import Situation
 from service.terms import CONVERSATION, DIRECTIONS, VIRTUAL_PORT, Diagnosis, Item
 
 MOST_ITEMS = 40  # the heaviest are drawn one by one: of so many a draw takes some ten milliseconds
 MOST_STREAMS = 256
-LEAST_STEP = 0.10  # of line rate; what is less is noise of many small items
 WHAT = "virtual-port counters or conversation records"
 ONE = "one-conversation"
 
