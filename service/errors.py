@@ -211,3 +211,10 @@ class NoSheet(WrongState):
         super().__init__(f"no change sheet for {option!r}: {why}")
         self.option = option
         self.why = why
+
+
+class UnusableForm(WrongQuestion):
+    """What a page's form brought cannot be used."""
+
+    def __init__(self, why: str, field: str = "form") -> None:
+        super().__init__(field, why)

@@ -13,11 +13,12 @@ LAYERS = (
     {"errors"},
     {"terms"},
     {"numerics"},
-    {"feeds", "rules", "storage", "webhooks", "snmp"},
+    {"feeds", "rules", "storage", "webhooks", "snmp", "charts", "exports"},
     {"delivery"},
     {"ingest", "evaluation", "replaying"},
-    {"collection", "pushing", "records"},
+    {"collection", "pushing", "records", "reports"},
     {"web", "schedule", "settings", "logs"},
+    {"pages"},
     {"app"},
     {"demo"},
     {"commands"},
@@ -67,6 +68,8 @@ PURE = {
     # Blocks of ports are worked on by threads; what comes out is the same as by one.
     "numerics": VALUES | ARITHMETIC | {"concurrent"},
     "rules": VALUES | ARITHMETIC,
+    "charts": VALUES | ARITHMETIC | {"html"},
+    "exports": VALUES | ARITHMETIC | {"pyarrow"},
     # Parsing also needs the libraries that read bytes, and counter_file the file that it was named.
     "feeds": VALUES | ARITHMETIC | {"msgspec", "pyarrow", "pathlib"},
 }

@@ -33,11 +33,12 @@ log = structlog.get_logger("app")
 
 def web_of(parts: Parts) -> FastAPI:
     """The HTTP side."""
+    from service.pages import site
     from service.web import api
     from service.web.services import Services
 
     settings = parts.settings
-    return api.make(
+    application = api.make(
         Services(
             engine=parts.engine,
             now_ms=parts.clock,
@@ -48,6 +49,8 @@ def web_of(parts: Parts) -> FastAPI:
             policy=policy_of(settings),
         )
     )
+    site.add(application)
+    return application
 
 
 def refuse_strangers(parts: Parts) -> None:

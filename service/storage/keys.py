@@ -48,6 +48,12 @@ def find(connection: Connection, secret: str, now_ms: int) -> Key | None:
     return Key(*row) if row else None
 
 
+def named(connection: Connection, name: str, now_ms: int) -> Key | None:
+    """The key of a name, if it may still be used."""
+    row = connection.execute(_listed().where(_table.c.name == name, *_usable(now_ms))).first()
+    return Key(*row) if row else None
+
+
 def revoke(connection: Connection, name: str, now_ms: int) -> None:
     """End a key from now on, or NotFound."""
     statement = update(_table).where(_table.c.name == name, _table.c.revoked_ms.is_(None)).values(revoked_ms=now_ms)

@@ -190,11 +190,13 @@ findings = Table(
     _instant("cleared_ms", optional=True),
     Column("operator_state", String(16), nullable=False, server_default="none"),
     Column("operator", String(255), nullable=False, server_default=""),
+    _instant("shelved_until_ms", optional=True),  # of one that is shelved
     _instant("updated_ms"),
     Column("body", Text, nullable=False),  # the Finding as JSON
     Index(None, "team_id", "raised_ms"),
     Index(None, "raised_ms", "id"),
     Index(None, "cleared_ms"),
+    Index(None, "shelved_until_ms"),
 )
 
 finding_history = Table(
@@ -445,4 +447,38 @@ change_teams = Table(
     _instant("verdict_ms", optional=True),
     Column("final", Boolean, nullable=False, server_default=false()),
     Index(None, "team_id"),
+)
+
+# Browsers in which somebody signed in with a key; what the cookie holds is kept as its hash, like a key.
+sessions = Table(
+    "sessions",
+    metadata,
+    Column("hash", String(64), primary_key=True),
+    Column("key_name", String(255), nullable=False),
+    _instant("created_ms"),
+    _instant("until_ms"),
+    Index(None, "until_ms"),
+)
+
+# Teams at which somebody looks more closely for a while: narrower windows, and polls to match.
+close_looks = Table(
+    "close_looks",
+    metadata,
+    Column("team_id", Integer, primary_key=True, autoincrement=False),
+    Column("width_ms", Integer, nullable=False),
+    _instant("from_ms"),
+    _instant("until_ms"),
+    Column("who", String(255), nullable=False),
+)
+
+# What a team's day came to, one row a direction: made of its windows while they are kept, and kept for longer.
+team_days = Table(
+    "team_days",
+    metadata,
+    Column("team_id", Integer, primary_key=True, autoincrement=False),
+    _instant("day_ms", primary_key=True, autoincrement=False),  # when the day began in the zone of the settings
+    Column("direction", SmallInteger, primary_key=True, autoincrement=False),
+    _instant("made_ms"),
+    Column("figures", Text, nullable=False),  # JSON
+    Index(None, "day_ms"),
 )

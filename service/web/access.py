@@ -78,7 +78,7 @@ def caller_of(request: Request, services: Services, secret: str) -> Caller:
         return _with_key(services, secret)
     if "authorization" in request.headers or not (services.open_on_loopback and is_from_here(request)):
         raise NoKey
-    if request.method not in READING and _is_sent_by_a_page(request):
+    if request.method not in READING and is_sent_by_a_page(request):
         raise CrossSite("a page of another site may change nothing here; send a key, or no Origin")
     return Caller("loopback", ADMIN)
 
@@ -118,7 +118,7 @@ def _is_loopback(host: str) -> bool:
     return (mapped or address).is_loopback
 
 
-def _is_sent_by_a_page(request: Request) -> bool:
+def is_sent_by_a_page(request: Request) -> bool:
     """Whether a browser sends this on behalf of a page of another site."""
     origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site", "none")
     host = request.headers.get("host", "")

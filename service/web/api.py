@@ -14,7 +14,6 @@ from service.web import (
     health,
     inventory,
     items,
-    landing,
     metrics,
     odds,
     openapi,
@@ -66,7 +65,6 @@ def make(services: Services) -> FastAPI:
         trials,
         health,
         metrics,
-        landing,
     ):
         application.include_router(noun.router)
     openapi.describe(application)

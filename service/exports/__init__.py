@@ -1,0 +1,1 @@
+"""Tables for other programs: CSV that no spreadsheet takes for a formula, and Parquet."""

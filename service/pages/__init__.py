@@ -1,0 +1,1 @@
+"""Pages for people: made here, whole without script, alive where a browser runs one."""

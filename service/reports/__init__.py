@@ -1,0 +1,1 @@
+"""What is written for people who read once a week."""
