@@ -55,7 +55,7 @@ class Turn:
             if self._watches is None:
                 self.prepare(parts.settings)
             self._poller = Poller(parts.clock, told.in_flight)
-            patience = Patience(told.discover_every_s * 1000, told.backoff_most_s * 1000)
+            patience = Patience(told.discover_every_s * 1000, told.backoff_most_s * 1000, told.closest_s * 1000)
             limits = parts.settings.limits()
             self._collector = Collector(parts.engine, self._poller, self._watches or (), patience, limits)
         return self._collector

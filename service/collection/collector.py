@@ -19,7 +19,7 @@ from service.feeds.snmp.gathering import Polled
 from service.feeds.snmp.plan import UPTIME
 from service.feeds.snmp.readings import changed_marks, missing, statuses
 from service.snmp.agents import FINE, Outcome, Request, Watch
-from service.storage import agents, claims, database, events
+from service.storage import agents, claims, close_looks, database, events
 from service.terms import DataEvent
 
 # Tables are long: so many devices are discovered at a time, and so many kept in one look for work.
@@ -28,6 +28,8 @@ MOST_WALKS, MOST_SETTLED = 64, 16
 MOST_WAITING = 20_000
 # How often it is looked whether people declared something that changes what is polled.
 DECLARATIONS_EVERY_MS = 60_000
+# How often it is looked at which teams somebody looks closely, whose devices are asked more often meanwhile.
+LOOKS_EVERY_MS = 3000
 # Whoever was asleep for longer goes on as if nothing had been due meanwhile.
 PAUSE_MS = 30_000
 STRETCHED = "polls-stretched"
@@ -71,13 +73,14 @@ class Collector:
         self._polls: deque[Polled] = deque(maxlen=MOST_WAITING)
         self._events: list[DataEvent] = []
         self._declared: dict[str, int] = {}
-        self._looked_ms = self._ticked_ms = self._passed_ms = 0
+        self._looked_ms = self._ticked_ms = self._passed_ms = self._closer_ms = 0
 
     def tick(self, now_ms: int) -> None:
         """Take in what ended, ask what is due, keep what came; what cannot be kept now is kept at another tick."""
         if not self._watched:
             self._begin(now_ms)
         self._follow_clock(now_ms)
+        self._look_closely(now_ms)
         for outcome in self._poller.finished():
             self._take(outcome, now_ms)
         self._ask(now_ms)
@@ -183,6 +186,20 @@ class Collector:
             if not first and device in self._watched and now.get(device) != self._declared.get(device):
                 self._watched[device].walk_ms = now_ms
         self._declared = now
+
+    def _look_closely(self, now_ms: int) -> None:
+        """Ask the devices more often whose teams somebody looks at closely, and as ever once nobody does.
+
+        Never more often than an agent's counters were seen to refresh: the same reading again says nothing.
+        """
+        if self._closer_ms <= now_ms < self._closer_ms + LOOKS_EVERY_MS:
+            return
+        self._closer_ms = now_ms
+        with database.reading(self._engine) as connection:
+            wanted = close_looks.wanted(connection, now_ms)
+        for watch in self._watches:
+            closer_ms = max(wanted.get(watch.agent.device, watch.interval_ms), self._patience.poll_least_ms)
+            self._watched[watch.agent.device].ask_every(min(watch.interval_ms, closer_ms), now_ms)
 
     def _note(self, now_ms: int) -> None:
         news = [one.row() for one in self._watched.values() if one.is_news(now_ms)]

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from itertools import chain
 from typing import Any
@@ -43,10 +43,11 @@ class Asking(StrEnum):
 
 @dataclass(frozen=True)
 class Patience:
-    """How often to discover anew, and how long to leave a silent agent alone at most."""
+    """How often to discover anew, how long to leave a silent agent alone at most, how often to poll at a close look."""
 
     discover_every_ms: int = 600_000
     backoff_most_ms: int = 60_000
+    poll_least_ms: int = 5000
 
 
 @dataclass
@@ -239,6 +240,15 @@ class Watched:
         self.walked_ms, self.noted_ms = self.walked_ms + by_ms, self.noted_ms + by_ms
         self.asked_ms = None if self.asked_ms is None else self.asked_ms + by_ms
         self.uptime = None if self.uptime is None else Uptime(self.uptime.ticks, self.uptime.at_ms + by_ms)
+
+    def ask_every(self, interval_ms: int, now_ms: int) -> None:
+        """Poll it at another interval from now on, at its place in that one; what is under way goes on."""
+        if interval_ms == self.watch.interval_ms:
+            return
+        self.watch = replace(self.watch, interval_ms=interval_ms)
+        self.factor, self.in_time, self.late = 1.0, 0, 0
+        if not self.failures:
+            self.poll_ms = timing.due_after(now_ms, interval_ms, timing.phase_ms(self.device, interval_ms))
 
     def resume(self, now_ms: int) -> None:
         """Go on after a pause at the agent's place in the interval, or all would be asked at once."""

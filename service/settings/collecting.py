@@ -74,6 +74,7 @@ class Collection(Section):
     in_flight: Annotated[int, Number, Field(ge=1, le=4096)] = 512
     discover_every_s: Annotated[int, Number, Field(ge=10, le=86_400)] = 600
     backoff_most_s: Annotated[int, Number, Field(ge=1, le=3600)] = 60
+    closest_s: Interval = 5
 
 
 class Credentials(_WithoutSecrets):

@@ -55,15 +55,19 @@ def end(connection: Connection, team_id: int, now_ms: int) -> bool:
 
 
 def wanted(connection: Connection, now_ms: int) -> dict[str, int]:
-    """By device, how narrow the narrowest windows are in which somebody looks at one of its teams now."""
+    """By device, how often it is worth asking now for those who look at its teams, in milliseconds.
+
+    That is the narrowest of their windows, or how often its counters were seen to refresh, if that is more rarely:
+    the same reading again says nothing.
+    """
     query = (
-        select(_devices.c.name, func.min(_table.c.width_ms))
+        select(_devices.c.name, func.min(_table.c.width_ms), func.coalesce(func.max(_devices.c.refresh_ms), 0))
         .join(_teams, _teams.c.device_id == _devices.c.id)
         .join(_table, _table.c.team_id == _teams.c.id)
         .where(_table.c.from_ms <= now_ms, _table.c.until_ms > now_ms)
         .group_by(_devices.c.name)
     )
-    return {name: int(width_ms) for name, width_ms in connection.execute(query)}
+    return {name: max(width_ms, refresh_ms) for name, width_ms, refresh_ms in connection.execute(query)}
 
 
 def forget(connection: Connection, now_ms: int) -> int:

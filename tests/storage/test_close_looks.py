@@ -3,7 +3,7 @@ from examples import EPOCH_MS
 from storage_examples import three_teams
 
 from service.errors import WrongState
-from service.storage import close_looks, database, retention
+from service.storage import close_looks, database, inventory, retention
 from service.storage.close_looks import MOST, CloseLook
 
 MINUTE_MS = 60_000
@@ -74,6 +74,12 @@ class TestWanted:
         assert close_looks.wanted(connection, EPOCH_MS) == {"sm-07": 5000}
         assert close_looks.wanted(connection, EPOCH_MS + MINUTE_MS) == {"sm-07": 15_000}
         assert close_looks.wanted(connection, EPOCH_MS + 10 * MINUTE_MS) == {}
+
+    def test_is_no_more_often_than_counters_refresh(self, connection):
+        close_looks.begin(connection, a_look())
+        inventory.note_device(connection, 1, refresh_ms=15_000)
+
+        assert close_looks.wanted(connection, EPOCH_MS) == {"sm-07": 15_000}
 
 
 class TestForget:
