@@ -218,3 +218,11 @@ class UnusableForm(WrongQuestion):
 
     def __init__(self, why: str, field: str = "form") -> None:
         super().__init__(field, why)
+
+
+class TooManyRows(WrongQuestion):
+    """A table to keep would have more rows than are written at once."""
+
+    def __init__(self, most: int) -> None:
+        super().__init__("format", f"this would be more than {most} rows; ask for less time, or for one team or device")
+        self.most = most

@@ -10,6 +10,7 @@ from service.web import (
     changes,
     deliveries,
     devices,
+    exports,
     findings,
     health,
     inventory,
@@ -63,6 +64,7 @@ def make(services: Services) -> FastAPI:
         odds,
         replays,
         trials,
+        exports,
         health,
         metrics,
     ):

@@ -32,7 +32,7 @@ Operator = Annotated[Caller, Depends(needs(OPERATE))]
 Remarked = Annotated[models.Remark | None, Body()]
 
 
-def _wanted(  # noqa: PLR0913, PLR0917  # each filter by its name
+def wanted_of(  # noqa: PLR0913, PLR0917  # each filter by its name
     device: str | None = None,
     team: str | None = None,
     team_id: Annotated[int | None, Query(ge=1, le=2**31 - 1)] = None,
@@ -44,6 +44,7 @@ def _wanted(  # noqa: PLR0913, PLR0917  # each filter by its name
     since: Instant = None,
     until: Instant = None,
 ) -> Filters:
+    """The filters that a query names."""
     return Filters(
         device=device,
         team=team,
@@ -62,7 +63,7 @@ def _wanted(  # noqa: PLR0913, PLR0917  # each filter by its name
 def listing(
     services: Served,
     _caller: Viewer,
-    wanted: Annotated[Filters, Depends(_wanted)],
+    wanted: Annotated[Filters, Depends(wanted_of)],
     limit: Limit = USUAL_A_PAGE,
     cursor: Cursor = None,
 ) -> dict[str, Any]:
