@@ -8,6 +8,7 @@ from service import __version__
 from service.web import (
     advice,
     changes,
+    close_looks,
     deliveries,
     devices,
     exports,
@@ -53,6 +54,7 @@ def make(services: Services) -> FastAPI:
         samples,
         findings,
         teams,
+        close_looks,
         devices,
         inventory,
         items,

@@ -129,7 +129,7 @@ def _result(line: Line, foretold: Mapping[str, Prediction]) -> dict[str, Any]:
         "outcome": line.outcome,
         "final": line.final,
         "verdict_at": instant(line.verdict_ms) if line.verdict else None,
-        "verdict": _verdict(line.verdict) if line.verdict else None,
+        "verdict": verdict_told(line.verdict) if line.verdict else None,
         "baseline": _baseline(line.baseline) if line.baseline else None,
         "prediction": prediction_told(prediction, line.change_id) if prediction else None,
     }
@@ -144,7 +144,8 @@ def _baseline(baseline: Baseline) -> dict[str, Any]:
     }
 
 
-def _verdict(verdict: Verdict) -> dict[str, Any]:
+def verdict_told(verdict: Verdict) -> dict[str, Any]:
+    """A verdict as it is shown."""
     told = asdict(verdict) | {"before": _side(verdict.before), "after": _side(verdict.after)}
     return told | {"could_tell_at": instant(told.pop("could_tell_ms"))}
 
