@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from service.pages import findings, static_files
+from service.pages import exports, findings, learning, static_files
 
 
 def add(application: FastAPI) -> None:
     """Add the pages and what they load."""
-    for noun in (findings, static_files):
+    for noun in (findings, exports, learning, static_files):
         application.include_router(noun.router)
