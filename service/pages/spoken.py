@@ -10,7 +10,7 @@ from markupsafe import Markup
 from service.webhooks import spoken
 from service.webhooks.fields import instant
 
-FILTERS = ("per_cent", "points", "rate", "at", "at_short", "lasting", "time", "iso")
+FILTERS = ("per_cent", "points", "rate", "at", "at_short", "lasting", "time", "iso", "sentence")
 UNKNOWN = "unknown"
 
 
@@ -65,3 +65,9 @@ def time(ms: int | None) -> Markup | str:
 def lasting(ms: float) -> str:
     """A length of time in its two largest units."""
     return spoken.lasting(max(0, int(ms)))
+
+
+def sentence(text: str) -> str:
+    """Words as a sentence: begun with a capital letter, ended with a full stop."""
+    begun = text[:1].upper() + text[1:]
+    return begun if begun.endswith((".", "!", "?")) or not begun else f"{begun}."
