@@ -22,6 +22,7 @@ from service.storage import (
     agreements,
     changes,
     claims,
+    close_looks,
     database,
     deliveries,
     findings,
@@ -31,6 +32,7 @@ from service.storage import (
 )
 from service.storage.agreements import CABLE, Agreement
 from service.storage.changes import Place
+from service.storage.close_looks import CloseLook
 from service.storage.deliveries import Owed
 from service.terms import DECLARED, DISCOVERED, EGRESS, Baseline, Claim, PortName, Role
 from service.web import api
@@ -64,6 +66,7 @@ def engine(tmp_path_factory):
         changes.keep(connection, a_change(), [(Place(1, EGRESS), "p1")])
         changes.freeze(connection, "c1", Place(1, EGRESS), Baseline(((EPOCH_MS - 60_000, EPOCH_MS),)))
         changes.tell(connection, changes.lines(connection, "c1")[0], a_verdict(), NOW_MS, final=True)
+        close_looks.begin(connection, CloseLook(1, 5000, EPOCH_MS, NOW_MS + 60_000, "T. Haverly"))
     yield engine
     engine.dispose()
 
