@@ -1,7 +1,7 @@
 """Hard cases as data, one runner: a function for each, by its number.
 
-The cases and what must come of them are in scenarios.json and more.json; their numbers follow
-from the standards that each case names, or were worked out by hand.
+The cases and what must come of them are in scenarios.json and more.json beside the pages that tell them; their
+numbers follow from the standards that each case names, or were worked out by hand.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from rules.team_windows import windows_of
 from scenarios.roads import WINDOW_S, assessed, fact, kinds, octets_of, row, series, told
 from verdict_examples import a_series, apart
 
+from service import pages
 from service.numerics.odds import chances
 from service.numerics.placement import best, moved_by_load
 from service.numerics.teams import equal_spread_capacity
@@ -52,9 +53,9 @@ from service.terms import (
 )
 from service.webhooks.wording import text_of
 
-HERE = Path(__file__).parent
+CASES = Path(pages.__file__).parent / "cases"
 SCENARIOS = {
-    case["id"]: case for name in ("scenarios.json", "more.json") for case in json.loads((HERE / name).read_text())
+    case["id"]: case for name in ("scenarios.json", "more.json") for case in json.loads((CASES / name).read_text())
 }
 
 Told = dict[str, Any]
