@@ -1,0 +1,113 @@
+"""Members at one moment as bars on one scale from 0 to 100 %, with the hot line and the even split."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from service.charts import paint as colours
+from service.charts.frames import shares
+from service.charts.paint import ALONE, ON_PAGE, Paint
+from service.charts.texts import SIZE, escaped, shortened, text
+
+WIDTH = 960
+LEFT, RIGHT, TOP, ROW, BOTTOM = 160, 230, 30, 34, 28
+
+
+@dataclass(frozen=True)
+class Bar:
+    """One member: its share of its rate, None where unknown, and why it cannot take load, empty where it can."""
+
+    name: str
+    share: float | None
+    why_not: str = ""
+
+
+@dataclass(frozen=True)
+class _Field:
+    highest: float
+    bottom: float
+
+    def x(self, share: float) -> float:
+        return LEFT + min(1.0, max(0.0, share / self.highest)) * (WIDTH - LEFT - RIGHT)
+
+
+def svg(
+    bars: Sequence[Bar], hot_above: float, even_split: float | None, *, title: str = "Members now", alone: bool = False
+) -> str:
+    """The drawing; `alone` with its own light colours, for where no style sheet is."""
+    paint = ALONE if alone else ON_PAGE
+    most = max((bar.share for bar in bars if bar.share is not None and math.isfinite(bar.share)), default=0.0)
+    field = _Field(1.0 if most <= 1 else math.ceil(most * 4) / 4, TOP + ROW * len(bars))
+    height = field.bottom + BOTTOM
+    paper = f'<rect width="{WIDTH}" height="{height:g}"{paint.of(fill="paper")}/>' if alone else ""
+    return "".join(
+        (
+            f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}"',
+            f' height="{height:g}" role="img" aria-label="{escaped(title)}" font-family="sans-serif"',
+            f' font-size="{SIZE}"><title>{escaped(title)}</title>',
+            f"<desc>{escaped(summary(bars, hot_above, even_split))}</desc>{paper}",
+            *_scale(paint, field),
+            *(_bar(paint, field, bar, row) for row, bar in enumerate(bars)),
+            _upright(paint, field, (hot_above, "hot line"), "16 4"),
+            _upright(paint, field, (even_split, "even split"), "0 7") if _is_known(even_split) else "",
+            "</svg>",
+        )
+    )
+
+
+def summary(bars: Sequence[Bar], hot_above: float, even_split: float | None) -> str:
+    """The same in a sentence."""
+    told = "; ".join(f"{bar.name} {_words(bar)}" for bar in bars)
+    even = f"{even_split * 100:.1f} %" if even_split is not None and math.isfinite(even_split) else "unknown"
+    return f"{told}. Hot line {hot_above * 100:.4g} %, even split {even}."
+
+
+def _is_known(share: float | None) -> bool:
+    return share is not None and math.isfinite(share)
+
+
+def _words(bar: Bar) -> str:
+    share = f"{bar.share * 100:.1f} %" if bar.share is not None and math.isfinite(bar.share) else "unknown"
+    return f"{share}, {bar.why_not}" if bar.why_not else share
+
+
+def _scale(paint: Paint, field: _Field) -> list[str]:
+    ruled = "".join(f"M{field.x(share):.1f},{TOP}V{field.bottom:g}" for share in shares(field.highest))
+    told = [
+        text(paint, (field.x(share), field.bottom + 20), f"{share * 100:g} %", anchor="middle")
+        for share in shares(field.highest)
+    ]
+    return [
+        f'<path{paint.of("faint")} d="{ruled}"/>',
+        f'<path{paint.of("rule")} d="M{LEFT},{TOP}V{field.bottom:g}"/>',
+        *told,
+    ]
+
+
+def _bar(paint: Paint, field: _Field, bar: Bar, row: int) -> str:
+    """A filled bar, hollow where the member cannot take load, none where it is unknown; with name and words."""
+    y = TOP + ROW * row
+    colour = colours.member(row)
+    drawn, end = "", float(LEFT)
+    if bar.share is not None and math.isfinite(bar.share):
+        end = field.x(bar.share)
+        look = paint.of(colour, "paper" if bar.why_not else colour)
+        dashes = ' stroke-dasharray="4 3"' if bar.why_not else ""
+        size = f'width="{max(1.0, end - LEFT):.1f}" height="18" stroke-width="2"'
+        drawn = f'<rect x="{LEFT}" y="{y + 8}" {size}{look}{dashes}/>'
+    name = text(paint, (LEFT - 10, y + 22), shortened(bar.name, LEFT - 14), anchor="end")
+    words = shortened(_words(bar), WIDTH - field.x(field.highest) - 12)
+    told = text(paint, (field.x(field.highest) + 10, y + 22), words)
+    return f"<g><title>{escaped(bar.name)}: {escaped(_words(bar))}</title>{drawn}{name}{told}</g>"
+
+
+def _upright(paint: Paint, field: _Field, told: tuple[float | None, str], dashes: str) -> str:
+    share, words = told
+    x = field.x(share or 0.0)
+    ends = ' stroke-linecap="round"' if dashes.startswith("0") else ""
+    look = f'{paint.of("ink")} stroke-width="2.5" stroke-dasharray="{dashes}"{ends}'
+    anchor, beside = ("end", x - 4) if words == "even split" else ("start", x + 4)
+    name = text(paint, (beside, TOP - 12), f"{words} {(share or 0) * 100:.4g} %", anchor=anchor)
+    return f'<path{look} d="M{x:.1f},{TOP - 6}V{field.bottom:g}"/>{name}'

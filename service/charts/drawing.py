@@ -1,0 +1,145 @@
+"""A team over time as SVG: members on one scale from 0 to 100 %, with the lines that a rule draws, holes as holes."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from service.charts import frames, labels, lines
+from service.charts.columns import columns, holes
+from service.charts.frames import Frame
+from service.charts.paint import ALONE, ON_PAGE, Paint
+from service.charts.plots import Mark, Plot, Stretch
+from service.charts.texts import SIZE, escaped, shortened, text
+
+WIDTH, HEIGHT = 960, 320
+
+
+def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = False) -> str:
+    """The drawing; `alone` with its own light colours, for where no style sheet is: messages, print, reports."""
+    paint = ALONE if alone else ON_PAGE
+    frame = frames.frame(plot, width, height)
+    parts = [
+        _opened(plot, width, height, paint),
+        *(_stretch(paint, frame, one, row) for row, one in enumerate(_within(plot))),
+        *_scale(paint, frame),
+        *_times(paint, frame),
+        *_ruled(paint, frame, plot),
+        _even_split(paint, frame, plot),
+        *(lines.drawn(paint, frame, line, row) for row, line in enumerate(plot.lines)),
+        _unknown(paint, frame, plot),
+        *(_mark(paint, frame, mark) for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms),
+        labels.drawn(paint, frame, plot),
+        "</svg>",
+    ]
+    return "".join(parts)
+
+
+def _opened(plot: Plot, width: int, height: int, paint: Paint) -> str:
+    title, summary = escaped(plot.title), escaped(plot.summary)
+    windows = max(1, -(-plot.count // int(width - frames.LEFT - frames.RIGHT)))
+    times = f'data-first="{plot.first_ms}" data-step="{plot.width_ms * windows}" data-end="{plot.end_ms}"'
+    field = f'data-left="{frames.LEFT}" data-right="{width - frames.RIGHT}"'
+    paper = f'<rect width="{width}" height="{height}"{paint.of(fill="paper")}/>' if paint is ALONE else ""
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 {width} {height}" width="{width}"'
+        f' height="{height}" role="img" aria-label="{title}" font-family="sans-serif" font-size="{SIZE}"'
+        f" {times} {field}><title>{title}</title><desc>{summary}</desc>{paper}"
+    )
+
+
+def _within(plot: Plot) -> list[Stretch]:
+    return [one for one in plot.stretches if one.from_ms < plot.end_ms and one.to_ms > plot.first_ms]
+
+
+def _stretch(paint: Paint, frame: Frame, stretch: Stretch, row: int) -> str:
+    """A time with its text in a line above the field; the next one has the line below."""
+    left, right = frame.x(stretch.from_ms), frame.x(stretch.to_ms)
+    broad = max(2.0, right - left)
+    words = f"{stretch.severity}: {stretch.text}" if stretch.severity else stretch.text
+    y = frame.top - 8 - SIZE * 1.2 * (row % 2)
+    room = frame.right + frames.RIGHT - left
+    at_left = room > 24 * SIZE * 0.56 or left < (frame.left + frame.right) / 2
+    told = shortened(words, room if at_left else right - frame.left)
+    place, anchor = ((left, y), "start") if at_left else ((right, y), "end")
+    field = f'<rect x="{left:.1f}" y="{frame.top:g}" width="{broad:.1f}" height="{frame.bottom - frame.top:g}"'
+    edges = f"M{left:.1f},{y + 3:.1f}V{frame.bottom:g}M{left + broad:.1f},{frame.top:g}V{frame.bottom:g}"
+    return (
+        f"<g><title>{escaped(words)}</title>{field}{paint.of(fill='span')}/>"
+        f'<path{paint.of("rule")} d="{edges}"/>{text(paint, place, told, anchor=anchor)}</g>'
+    )
+
+
+def _scale(paint: Paint, frame: Frame) -> list[str]:
+    shares = frames.shares(frame.highest)
+    ruled = "".join(f"M{frame.left:g},{frame.y(share):.1f}H{frame.right:g}" for share in shares)
+    told = [text(paint, (frame.left - 8, frame.y(s) + 5), f"{s:.0%}".replace("%", " %"), anchor="end") for s in shares]
+    base = f'<path{paint.of("rule")} d="M{frame.left:g},{frame.bottom:g}H{frame.right:g}"/>'
+    return [f'<path{paint.of("faint")} d="{ruled}"/>', base, *told]
+
+
+def _times(paint: Paint, frame: Frame) -> list[str]:
+    """Round instants with the time of day, and the date under the first and under each midnight."""
+    found = frames.instants(frame.first_ms, frame.span_ms, frame.right - frame.left)
+    ticks = "".join(f"M{frame.x(at):.1f},{frame.bottom:g}v6" for at in found)
+    parts = [f'<path{paint.of("rule")} d="{ticks}"/>']
+    for at in found:
+        is_midnight = at % frames.DAY_MS == 0
+        words = frames.day(at) if is_midnight else frames.clock(at)
+        parts.append(text(paint, (frame.x(at), frame.bottom + 22), words, anchor="middle"))
+    first = f"{frames.day(frame.first_ms)} {frames.clock(frame.first_ms)} to {_end(frame)} UTC"
+    return [*parts, text(paint, (frame.left, frame.bottom + 40), first, colour="soft")]
+
+
+def _end(frame: Frame) -> str:
+    end_ms = frame.first_ms + frame.span_ms
+    return f"{frames.day(end_ms)} {frames.clock(end_ms)}"
+
+
+def _ruled(paint: Paint, frame: Frame, plot: Plot) -> list[str]:
+    """The hot line and the idle line, each with its words."""
+    parts = []
+    for share, words, dashes in ((plot.hot_above, "hot line", "16 4"), (plot.idle_below, "idle line", "4 8")):
+        y = frame.y(share)
+        path = f'd="M{frame.left:g},{y:.1f}H{frame.right:g}" stroke-width="1.5" stroke-dasharray="{dashes}"'
+        told = f"{words} {share * 100:.4g} %"
+        parts += [f"<path{paint.of('soft')} {path}/>", text(paint, (frame.left + 4, y - 4), told, colour="soft")]
+    return parts
+
+
+def _even_split(paint: Paint, frame: Frame, plot: Plot) -> str:
+    """Round dots, which no member has."""
+    if not np.isfinite(plot.even_split).any():
+        return ""
+    found = columns(plot.even_split, int(frame.right - frame.left))
+    path = lines.path_of(frame, found, len(plot.even_split))
+    round_dots = 'stroke-width="3" stroke-linecap="round" stroke-dasharray="0 7"'
+    return f'<g data-member="even split"><path{paint.of("soft")} {round_dots} d="{path}"/></g>'
+
+
+def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
+    """Below the field, where some member is unknown: seen even where a hole is narrower than a pixel."""
+    if not plot.count:
+        return ""
+    figures = np.sum([line.figures for line in plot.lines], axis=0) if plot.lines else np.full(plot.count, np.nan)
+    found = columns(figures, int(frame.right - frame.left))
+    x, half = lines.places(frame, found, plot.count)
+    path = "".join(f"M{x[a] - half:.1f},{frame.bottom + 3:g}H{x[b - 1] + half:.1f}" for a, b in holes(found))
+    if not path:
+        return ""
+    words = text(paint, (frame.right + 10, frame.bottom + 8), "unknown", colour="soft")
+    return f'<g><title>some member is unknown</title><path{paint.of("soft")} stroke-width="5" d="{path}"/>{words}</g>'
+
+
+def _mark(paint: Paint, frame: Frame, mark: Mark) -> str:
+    """A vertical line with an arrowhead at its top, and its words on the side that has more room."""
+    x = frame.x(mark.at_ms)
+    at_right = x < (frame.left + frame.right) / 2
+    room = (frame.right - x if at_right else x - frame.left) - 8
+    place, anchor = ((x + 6, frame.top + 14), "start") if at_right else ((x - 6, frame.top + 14), "end")
+    line = f"M{x:.1f},{frame.top:g}V{frame.bottom:g}"
+    head = f"M{x - 5:.1f},{frame.top:g}h10l-5,9z"
+    return (
+        f"<g><title>{escaped(mark.text)}</title>"
+        f'<path{paint.of("ink")} stroke-width="1.5" stroke-dasharray="1 3" d="{line}"/>'
+        f'<path{paint.of(fill="ink")} d="{head}"/>{text(paint, place, shortened(mark.text, room), anchor=anchor)}</g>'
+    )
