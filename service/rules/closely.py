@@ -54,7 +54,7 @@ class Moving(StrEnum):
 class Shift:
     """From a change until members' shares stood on their new levels; `seconds` is give or take `resolution_s`.
 
-    `discards` were counted on members from the change until then; None where nobody counts them.
+    `discards` were counted on members from the change until then, a window at least; None where nobody counts them.
     """
 
     moving: Moving
@@ -152,7 +152,8 @@ def _shift(view: View, way: int, change: Change, between_ms: tuple[int, int]) ->
     moving = _moving(bool(before.any()), since, stands)
     until_ms = max((int(starts[step.at]) for step in mine), default=between_ms[1])
     seconds = max(0, until_ms - change.at_ms) / 1000 if moving is Moving.SETTLED else None
-    lost = _discards(view, way, (change.at_ms, until_ms if moving is Moving.SETTLED else between_ms[1]))
+    over_ms = max(until_ms, change.at_ms + width_ms) if moving is Moving.SETTLED else between_ms[1]
+    lost = _discards(view, way, (change.at_ms, over_ms))
     told = _text(moving, seconds, width_ms / 1000, since)
     return Shift(moving, seconds, width_ms / 1000, lost, told)
 
