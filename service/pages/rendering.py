@@ -23,6 +23,9 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
     " form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
+# Without a referrer a browser names no origin with a form either (Fetch standard, "append a request Origin header"), and
+# forms are taken from our own pages only.
+HEADERS = {"content-security-policy": POLICY, "referrer-policy": "same-origin"}
 NAVIGATION = (
     ("findings", "/", "Findings"),
     ("teams", "/teams", "Teams"),
@@ -38,7 +41,7 @@ def page(
     """A page made of a template; foreign text stays text, for everything that is told is escaped."""
     more = {"viewer": viewer, "path": request.url.path, "navigation": NAVIGATION, "version": __version__}
     text = _templates().get_template(template).render({"here": "", "live": "", **told, **more})
-    answer = HTMLResponse(text, status, headers={"content-security-policy": POLICY})
+    answer = HTMLResponse(text, status, headers=HEADERS)
     if viewer is not None and viewer.is_new:
         keep_cookie(request, answer, viewer.cookie)
     return answer
