@@ -23,8 +23,8 @@ POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self';"
     " form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 )
-# Without a referrer a browser names no origin with a form either (Fetch standard, "append a request Origin header"), and
-# forms are taken from our own pages only.
+# Without a referrer a browser names no origin with a form either (Fetch standard, "append a request Origin header"),
+# and forms are taken from our own pages only.
 HEADERS = {"content-security-policy": POLICY, "referrer-policy": "same-origin"}
 NAVIGATION = (
     ("findings", "/", "Findings"),

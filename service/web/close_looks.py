@@ -105,7 +105,9 @@ def notes(found: Looked) -> list[str]:
 
 def pace_text(pace: Pace, width_ms: int) -> str:
     """How often samples come, and what to do for more."""
-    reached = "no sample has come" if pace.reached_ms is None else f"samples come every {pace.reached_ms / 1000:g} s"
+    reached = "too few samples have come to say how often they do"
+    if pace.reached_ms is not None:
+        reached = f"samples come every {pace.reached_ms / 1000:g} s"
     if pace.polling is not None:
         asked = f"; the device is polled every {pace.polling.interval_ms / 1000:g} s"
         return f"{reached}{asked}" + (f"; {pace.polling.trouble}" if pace.polling.trouble else "")
