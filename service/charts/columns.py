@@ -34,7 +34,7 @@ def columns(figures: Floats, most: int) -> Columns:
     unknown = np.isnan(by_column)
     low, high = np.where(unknown, np.inf, by_column), np.where(unknown, -np.inf, by_column)
     none = unknown.all(axis=1)
-    falls: Truths = low.argmin(axis=1) > high.argmax(axis=1)
+    falls = np.greater(low.argmin(axis=1), high.argmax(axis=1))
     # What pads the last column is no window, so it makes no hole.
     padding = by(np.zeros(len(figures), dtype=np.bool_), windows, fill=True)
     broken: Truths = (unknown & ~padding).any(axis=1)
@@ -53,8 +53,7 @@ def by(values: npt.NDArray[Any], windows: int, fill: object) -> npt.NDArray[Any]
 
 def any_of(truths: Truths, windows: int) -> Truths:
     """Whether it holds of a window of each column."""
-    found: Truths = by(truths, windows, fill=False).any(axis=1)
-    return found
+    return np.asarray(by(truths, windows, fill=False).any(axis=1), dtype=np.bool_)
 
 
 def runs(of: Columns) -> list[tuple[int, int]]:

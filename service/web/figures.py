@@ -18,6 +18,7 @@ from service.storage.inventory import Team
 from service.storage.rollups import WIDTH_MS as ROLLUP_MS
 from service.storage.rollups import Kept as KeptRollups
 from service.storage.rosters import Roster
+from service.storage.windows import Kept as KeptWindows
 from service.terms import (
     BASIS_WORDS,
     DIRECTIONS,
@@ -51,10 +52,7 @@ class Showing:
         """The windows of a stay."""
         width_ms = self.policy.width_ms
         kept = windows.read(self.connection, self.team.id, stay.starts[0], stay.starts[-1] + width_ms, width_ms)
-        members = _of(kept, stay.roster)
-        layout = self._layout(stay.roster)
-        rule = self.policy.rules_for(self.team.device, self.team.name)
-        teams = team_windows(members, layout, rule_table((rule,), layout.teams, width_ms))
+        layout, members, teams = self.measured(kept, stay.roster)
         for start_ms in stay.starts:
             slot = (start_ms - members.span.first_ms) // width_ms
             for way in ways:
@@ -63,6 +61,12 @@ class Showing:
                     "kind": KIND_WORDS[int(kept.kinds[0, slot, way])],
                     "restated": int(kept.restated[0, slot]),
                 }
+
+    def measured(self, kept: KeptWindows, roster: Roster) -> tuple[Layout, MemberWindows, TeamWindows]:
+        """The team as it was with the members of a roster, their kept figures, and what the rules make of those."""
+        members, layout = _of(kept, roster), self._layout(roster)
+        rule = self.policy.rules_for(self.team.device, self.team.name)
+        return layout, members, team_windows(members, layout, rule_table((rule,), layout.teams, members.span.width_ms))
 
     def rollups(self, stay: Stay, ways: tuple[int, ...]) -> Answers:
         """The roll-ups of a stay."""
@@ -94,14 +98,15 @@ class Showing:
 
     def _rolled(self, kept: KeptRollups, port_id: int, at: tuple[int, int, int]) -> dict[str, Any]:
         return {
-            "port": self._name(port_id),
+            "port": self.name_of(port_id),
             "mean": known(kept.mean[at]),
             "peak": known(kept.peak[at]),
             "hot_seconds": known(kept.hot_seconds[at]),
             "coverage": known(kept.coverage[at]) or 0.0,
         }
 
-    def _name(self, port_id: int) -> str:
+    def name_of(self, port_id: int) -> str:
+        """A port's name."""
         if port_id not in self.names:
             self.names[port_id] = inventory.ports(self.connection, [port_id])[port_id].port
         return self.names[port_id]
@@ -109,7 +114,7 @@ class Showing:
     def _layout(self, roster: Roster) -> Layout:
         """The team as it was, with the members of the roster by position."""
         team, count = self.team, len(roster)
-        names = [self._name(one) for one in roster]
+        names = [self.name_of(one) for one in roster]
         return Layout(
             devices=(team.device,),
             ports=tuple(PortName(team.device, name, team.name, team.method, team.bundle) for name in names),
@@ -120,7 +125,7 @@ class Showing:
         )
 
 
-def _of(kept: windows.Kept, roster: Roster) -> MemberWindows:
+def _of(kept: KeptWindows, roster: Roster) -> MemberWindows:
     """The kept figures of the members of a roster, in its order."""
     at = np.searchsorted(kept.port_ids, roster)
     arrays: dict[str, npt.NDArray[Any]] = {
