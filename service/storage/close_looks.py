@@ -15,6 +15,7 @@ MOST = 8  # at once: each may have its device asked more often
 KEPT_MS = 86_400_000
 
 _table, _teams, _devices = tables.close_looks, tables.teams, tables.devices
+_changed = tables.change_teams
 
 
 class CloseLook(NamedTuple):
@@ -52,6 +53,18 @@ def end(connection: Connection, team_id: int, now_ms: int) -> bool:
     """End a look now; whether there was one that lasted."""
     lasts = _table.c.team_id == team_id, _table.c.until_ms > now_ms
     return connection.execute(update(_table).where(*lasts).values(until_ms=now_ms)).rowcount > 0
+
+
+def news(connection: Connection, team_id: int, now_ms: int) -> tuple[int, ...]:
+    """What is another whenever the page of a close look would be: begun, ended, a whole window more, a change more."""
+    look = of_team(connection, team_id)
+    if look is None:
+        return ()
+    told = select(_devices.c.last_sample_ms).join(_teams, _teams.c.device_id == _devices.c.id)
+    newest_ms = connection.execute(told.where(_teams.c.id == team_id)).scalar() or 0
+    made = select(func.count()).where(_changed.c.team_id == team_id)
+    changed = connection.execute(made).scalar_one()
+    return (look.from_ms, look.until_ms, int(look.lasts(now_ms)), newest_ms // look.width_ms, changed)
 
 
 def wanted(connection: Connection, now_ms: int) -> dict[str, int]:

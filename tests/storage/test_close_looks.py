@@ -1,9 +1,11 @@
+import numpy as np
 import pytest
 from examples import EPOCH_MS
-from storage_examples import three_teams
+from storage_examples import a_change, three_teams
 
 from service.errors import WrongState
-from service.storage import close_looks, database, inventory, retention
+from service.storage import changes, close_looks, database, inventory, retention
+from service.storage.changes import Place
 from service.storage.close_looks import MOST, CloseLook
 
 MINUTE_MS = 60_000
@@ -80,6 +82,30 @@ class TestWanted:
         inventory.note_device(connection, 1, refresh_ms=15_000)
 
         assert close_looks.wanted(connection, EPOCH_MS) == {"sm-07": 15_000}
+
+
+class TestNews:
+    def test_is_nothing_where_nobody_looked(self, connection):
+        assert close_looks.news(connection, 1, EPOCH_MS) == ()
+
+    def test_is_another_with_each_whole_window_and_no_more_often(self, connection):
+        close_looks.begin(connection, a_look())
+        told = []
+        for at_ms in (0, 2000, 4999, 5000, 9000, 10_000):
+            inventory.note_samples(connection, np.array([1], np.int32), np.array([EPOCH_MS + at_ms]), EPOCH_MS + at_ms)
+            told.append(close_looks.news(connection, 1, EPOCH_MS))
+
+        assert told[0] == told[1] == told[2] != told[3] == told[4] != told[5]
+
+    def test_is_another_when_it_is_begun_anew_ends_or_a_change_is_recorded(self, connection):
+        close_looks.begin(connection, a_look())
+        told = [close_looks.news(connection, 1, EPOCH_MS), close_looks.news(connection, 1, EPOCH_MS + 10 * MINUTE_MS)]
+        changes.keep(connection, a_change(), [(Place(1, 0), "")])
+        told.append(close_looks.news(connection, 1, EPOCH_MS))
+        close_looks.begin(connection, a_look(from_ms=EPOCH_MS + 1))
+        told.append(close_looks.news(connection, 1, EPOCH_MS))
+
+        assert len(set(told)) == 4
 
 
 class TestForget:
