@@ -14,7 +14,8 @@ from service.storage import bodies, cursors, tables
 from service.storage.dialects import among, inserting
 from service.terms import DIRECTIONS, FAMILY_WORDS, Finding
 
-OPERATOR_STATES = ("none", "ack", "closed", "shelved")
+SHELVED = "shelved"
+OPERATOR_STATES = ("none", "ack", "closed", SHELVED)
 STATES = ("open", "cleared")
 _table, _history = tables.findings, tables.finding_history
 
@@ -26,6 +27,7 @@ class Kept(NamedTuple):
     team_id: int
     operator_state: str
     operator: str
+    shelved_until_ms: int | None = None
 
 
 class Entry(NamedTuple):
@@ -100,7 +102,13 @@ def history(connection: Connection, finding_id: str) -> tuple[Entry, ...]:
         .where(_history.c.finding_id == finding_id)
         .order_by(_history.c.at_ms, _history.c.id)
     )
-    return tuple(Entry._make((*row[:4], json.loads(row[4]))) for row in connection.execute(query))
+    return tuple(Entry._make((*row[:4], details_of(row[4]))) for row in connection.execute(query))
+
+
+def details_of(text: str) -> dict[str, Any]:
+    """The details of a line of history behind their text."""
+    told: dict[str, Any] = json.loads(text)
+    return told
 
 
 def note(  # noqa: PLR0913, PLR0917  # one line of history, value by value
@@ -117,17 +125,33 @@ def note(  # noqa: PLR0913, PLR0917  # one line of history, value by value
     connection.execute(insert(_history).values(**told, details=json.dumps(details or {})))
 
 
-def set_operator(connection: Connection, finding_id: str, state: str, who: str) -> None:
-    """Note what an operator made of a finding, or NotFound."""
+def set_operator(connection: Connection, finding_id: str, state: str, who: str, until_ms: int | None = None) -> None:
+    """Note what an operator made of a finding, until when where it is shelved; or NotFound."""
     if state not in OPERATOR_STATES:
         raise WrongQuestion("operator_state", f"is one of {', '.join(OPERATOR_STATES)}, not {state!r}")
-    statement = update(_table).where(_table.c.id == finding_id).values(operator_state=state, operator=who)
+    told = {"operator_state": state, "operator": who, "shelved_until_ms": until_ms}
+    statement = update(_table).where(_table.c.id == finding_id).values(told)
     if connection.execute(statement).rowcount == 0:
         raise NotFound("finding", finding_id)
 
 
+def is_shelved(connection: Connection, finding_id: str) -> bool:
+    """Whether a finding is shelved now."""
+    query = select(_table.c.id).where(_table.c.id == finding_id, _table.c.operator_state == SHELVED)
+    return connection.execute(query).first() is not None
+
+
+def run_out(connection: Connection, now_ms: int, limit: int) -> tuple[Kept, ...]:
+    """Findings whose shelf has ended by now, the first ended first."""
+    ended = (_table.c.operator_state == SHELVED, _table.c.shelved_until_ms <= now_ms)
+    query = _kept().where(*ended).order_by(_table.c.shelved_until_ms, _table.c.id).limit(limit)
+    return tuple(_read(row) for row in connection.execute(query))
+
+
 def _kept() -> Select[Any]:
-    return select(_table.c.body, _table.c.team_id, _table.c.operator_state, _table.c.operator)
+    return select(
+        _table.c.body, _table.c.team_id, _table.c.operator_state, _table.c.operator, _table.c.shelved_until_ms
+    )
 
 
 def _read(row: Any) -> Kept:
