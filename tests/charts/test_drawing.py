@@ -1,8 +1,8 @@
 import math
 import re
 import xml.etree.ElementTree as ET
-from itertools import pairwise
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
