@@ -1,0 +1,155 @@
+"""The lab view in Chromium: traffic is pushed over HTTP in simulated time, lines part and come together."""
+
+import socket
+import threading
+from contextlib import contextmanager
+
+import httpx
+import pytest
+import uvicorn
+from axe_playwright_python.sync_playwright import Axe
+from close_examples import seconds_after, told
+from playwright.sync_api import sync_playwright
+
+from service.pages import site
+from service.web import api
+from service.web.services import Services
+
+CHROMIUM = "/usr/bin/chromium"
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
+APART, TOGETHER = (0.80, 0.10), (0.46, 0.44)
+WAIT_MS = 10_000
+
+
+class Clock:
+    """A clock that stands where it is put, in seconds after the beginning."""
+
+    after_s = 0
+
+    def __call__(self):
+        return seconds_after(self.after_s)
+
+
+@contextmanager
+def served(application):
+    """An application on a port of loopback that the system chooses."""
+    server = uvicorn.Server(uvicorn.Config(application, log_level="warning", timeout_graceful_shutdown=1))
+    with socket.create_server(("127.0.0.1", 0)) as listening:
+        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
+        thread.start()
+        try:
+            yield f"http://127.0.0.1:{listening.getsockname()[1]}"
+        finally:
+            server.should_exit = True
+            thread.join(10)
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def clock():
+    return Clock()
+
+
+@pytest.fixture
+def base(sqlite_engine, clock):
+    application = api.make(Services(engine=sqlite_engine, now_ms=clock))
+    site.add(application)
+    with served(application) as base:
+        push(base, told())
+        yield base
+
+
+def push(base, samples):
+    answer = httpx.post(f"{base}/v1/samples", json={"samples": samples})
+    assert answer.json()["rejected"] == []
+
+
+def played(page, base, clock):
+    """A minute apart, a change marked by its form, two minutes together: all by the page's own forms."""
+    page.goto(f"{base}/teams/1/lab")
+    page.get_by_label("Seconds a window").select_option("5")
+    page.get_by_role("button", name="Begin").click()
+    page.wait_for_selector("#lab-mark")
+    clock.after_s = 60
+    push(base, told((60, APART)))
+    page.get_by_label("What you changed").fill("hashed by addresses and ports")
+    page.get_by_role("button", name="It is changed now").click()
+    page.wait_for_selector(".lab-change")
+    clock.after_s = 180
+    push(base, told((60, APART), (120, TOGETHER)))
+    page.goto(f"{base}/teams/1/lab")
+
+
+class TestWithoutScript:
+    @pytest.fixture
+    def page(self, chromium):
+        context = chromium.new_context(java_script_enabled=False, viewport={"width": 390, "height": 844})
+        yield context.new_page()
+        context.close()
+
+    def test_begins_marks_follows_and_ends(self, page, base, clock):
+        played(page, base, clock)
+        said = page.locator("main").inner_text()
+
+        assert "All members on their new shares 0 s after the change" in said
+        assert "Evened out" in said
+        assert page.locator("svg.plot").count() == 2
+        page.get_by_role("button", name="End it now").click()
+        assert "ended at" in page.locator("#lab-state").inner_text()
+
+
+class TestOnAPage:
+    @pytest.fixture
+    def page(self, chromium):
+        context = chromium.new_context(viewport={"width": 390, "height": 844})
+        page = context.new_page()
+        page.set_default_timeout(WAIT_MS)
+        page.broken = []
+        page.on("pageerror", lambda error: page.broken.append(str(error)))
+        page.on("console", lambda said: page.broken.append(said.text) if said.type == "error" else None)
+        yield page
+        context.close()
+
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    def test_has_no_violation_and_no_side_scroll(self, page, base, clock, scheme):
+        page.emulate_media(color_scheme=scheme)
+        played(page, base, clock)
+        found = Axe().run(page).response
+
+        assert [(one["id"], [node["html"] for node in one["nodes"]]) for one in found["violations"]] == []
+        for width in (390, 1280, 1920):
+            page.set_viewport_size({"width": width, "height": 900})
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+
+    def test_is_worked_by_keys_alone(self, page, base, clock):
+        page.goto(f"{base}/teams/1/lab")
+        page.get_by_label("Minutes").focus()
+        page.keyboard.press("Enter")
+        page.wait_for_selector("#lab-mark")
+        clock.after_s = 10
+        push(base, told((10, APART)))
+        page.get_by_label("What you changed").focus()
+        page.keyboard.type("hashed by ports")
+        for _ in range(3):  # past the sort of change and what folds away, to the button
+            page.keyboard.press("Tab")
+        page.keyboard.press("Enter")
+
+        assert page.locator(".lab-change").first.inner_text().startswith("10:00:10 egress: hashed by ports")
+
+    def test_shows_figures_that_rest_gives(self, page, base, clock):
+        played(page, base, clock)
+        rest = httpx.get(f"{base}/v1/teams/1/close-look").json()
+        page.locator("#lab-windows-egress summary").click()
+        rows = page.locator("#lab-windows-egress tbody tr").all_inner_texts()
+        newest = rest["directions"][0]["members"]
+
+        assert len(rows) == len(rest["starts"]) == 36
+        assert rows[0].split("\t")[1] == f"{100 * newest[0]['utilisation'][-1]:.1f} %"
+        assert rows[0].split("\t")[3] == f"{100 * newest[1]['utilisation'][-1]:.1f} %"
