@@ -1,22 +1,10 @@
 """The lab view in Chromium: traffic is pushed over HTTP in simulated time, lines part and come together."""
 
-import socket
-import threading
-from contextlib import contextmanager
-
+import browsing
 import httpx
 import pytest
-import uvicorn
-from axe_playwright_python.sync_playwright import Axe
 from close_examples import seconds_after, told
-from playwright.sync_api import sync_playwright
 
-from service.pages import site
-from service.web import api
-from service.web.services import Services
-
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 APART, TOGETHER = (0.80, 0.10), (0.46, 0.44)
 WAIT_MS = 10_000
 
@@ -30,28 +18,6 @@ class Clock:
         return seconds_after(self.after_s)
 
 
-@contextmanager
-def served(application):
-    """An application on a port of loopback that the system chooses."""
-    server = uvicorn.Server(uvicorn.Config(application, log_level="warning", timeout_graceful_shutdown=1))
-    with socket.create_server(("127.0.0.1", 0)) as listening:
-        thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
-        thread.start()
-        try:
-            yield f"http://127.0.0.1:{listening.getsockname()[1]}"
-        finally:
-            server.should_exit = True
-            thread.join(10)
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
 def clock():
     return Clock()
@@ -59,9 +25,8 @@ def clock():
 
 @pytest.fixture
 def base(sqlite_engine, clock):
-    application = api.make(Services(engine=sqlite_engine, now_ms=clock))
-    site.add(application)
-    with served(application) as base:
+    """Where a team is looked at of which one sample has come."""
+    with browsing.serving(sqlite_engine, now_ms=clock) as base:
         push(base, told())
         yield base
 
@@ -89,8 +54,8 @@ def played(page, base, clock):
 
 class TestWithoutScript:
     @pytest.fixture
-    def page(self, chromium):
-        context = chromium.new_context(java_script_enabled=False, viewport={"width": 390, "height": 844})
+    def page(self, browser):
+        context = browser.new_context(java_script_enabled=False, viewport={"width": 390, "height": 844})
         yield context.new_page()
         context.close()
 
@@ -107,8 +72,8 @@ class TestWithoutScript:
 
 class TestOnAPage:
     @pytest.fixture
-    def page(self, chromium):
-        context = chromium.new_context(viewport={"width": 390, "height": 844})
+    def page(self, browser):
+        context = browser.new_context(viewport={"width": 390, "height": 844})
         page = context.new_page()
         page.set_default_timeout(WAIT_MS)
         page.broken = []
@@ -121,12 +86,16 @@ class TestOnAPage:
     def test_has_no_violation_and_no_side_scroll(self, page, base, clock, scheme):
         page.emulate_media(color_scheme=scheme)
         played(page, base, clock)
-        found = Axe().run(page).response
-
-        assert [(one["id"], [node["html"] for node in one["nodes"]]) for one in found["violations"]] == []
+        browsing.faultless(page)
         for width in (390, 1280, 1920):
             page.set_viewport_size({"width": width, "height": 900})
-            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            browsing.no_side_scroll(page)
+        assert page.broken == []
+
+    def test_is_valid(self, page, base, clock):
+        browsing.valid(httpx.get(f"{base}/teams/1/lab").text)
+        played(page, base, clock)
+        browsing.valid(httpx.get(f"{base}/teams/1/lab").text)
 
     def test_is_worked_by_keys_alone(self, page, base, clock):
         page.goto(f"{base}/teams/1/lab")
