@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection, Engine
 
 from service.errors import RefusedAddress, Unreachable
-from service.storage import database, deliveries
+from service.storage import database, deliveries, findings
 from service.storage.deliveries import Delivery, Owed
 from service.terms import Finding, Severity
 from service.webhooks import envelope, retry, signature
@@ -26,7 +26,9 @@ from service.webhooks.wording import moment_ms
 Send = Callable[[Route, Mapping[str, str], bytes], Answer]
 
 # The changes that people are told of; a change of kind shows in the next message, the return of data is no news.
-TOLD = frozenset({"raised", "severity", "recurrent", "unverified", "cleared"})
+TOLD = frozenset({"raised", "severity", "recurrent", "unverified", "unshelved", "cleared"})
+# Changes of a finding that a shelf keeps quiet; whoever heard of it hears of its end all the same.
+QUIET = frozenset({"severity", "recurrent", "unverified"})
 GRAVE = frozenset({Severity.MAJOR, Severity.CRITICAL})
 MOST_HEARD = 10_000  # messages of one finding, over all its routes
 BATCH = 8
@@ -62,8 +64,9 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, and not before when
     graver is told again only where somebody is to act now; a rise from "can wait" to "today" is news only for
     a route that has not heard of the finding. With `hold_ms`
     nothing is sent before that time has passed. What is part of a finding about a fleet is told with that one.
+    While it is shelved, only a rise to major or critical is told, and its end.
     """
-    if finding.part_of:
+    if finding.part_of or _is_quiet(connection, finding, what):
         return 0
     position = moment_ms(finding, what)
     if what == "cleared":
@@ -75,6 +78,12 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, and not before when
         routes = [route for route in routes if route.name not in heard]
     told = owed(finding, what, routes, now_ms=now_ms, position=position)
     return deliveries.owe(connection, told, hold_ms=hold_ms)
+
+
+def _is_quiet(connection: Connection, finding: Finding, what: str) -> bool:
+    """Whether a shelf keeps a change from being told."""
+    is_grave = what == "severity" and finding.severity in GRAVE
+    return what in QUIET and not is_grave and findings.is_shelved(connection, finding.id)
 
 
 def _heard(connection: Connection, finding: Finding) -> set[str]:

@@ -25,6 +25,7 @@ DELIVER_EVERY_S = 1
 CLEAN_EVERY_S = 600
 COMPARE_EVERY_S = 60
 VERIFY_EVERY_S = 60
+UNSHELVE_EVERY_S = 5
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 MOST_SLICES = 1000
 
@@ -43,6 +44,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("housekeeping", CLEAN_EVERY_S, lambda: clean(parts)),
         Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
         Job("verdicts", VERIFY_EVERY_S, lambda: verify(parts)),
+        Job("shelves", UNSHELVE_EVERY_S, lambda: unshelve(parts)),
     )
 
 
@@ -93,6 +95,17 @@ def verify(parts: Parts) -> None:
     said = verdicts.bring_up_to_date(parts.engine, policy_of(parts.settings), parts.clock())
     if said:
         log.info("verdicts on changes", news=said)
+
+
+def unshelve(parts: Parts) -> None:
+    """End the shelves that ran out, in the process that evaluates."""
+    from service.evaluation import shelving
+
+    if not evaluates(parts):
+        return
+    ended = shelving.end_run_out(parts.engine, parts.routes, parts.clock())
+    if ended:
+        log.info("shelves ended", count=ended)
 
 
 def evaluates(parts: Parts) -> bool:

@@ -13,12 +13,12 @@ OTHER = "other"
 # Each cause with what mends it, so that the same finding does not come again for the same reason.
 MENDING = {
     "standby-not-declared": (
-        "Declare the member as standby in an inventory file and hand it in with `lopside inventory FILE`."
+        "Declare the member as standby in an inventory file with `lopside inventory import FILE`."
     ),
-    "speed-wrong": "Declare the port's speed in an inventory file and hand it in with `lopside inventory FILE`.",
-    "members-wrong": "Declare the team's members in an inventory file and hand it in with `lopside inventory FILE`.",
+    "speed-wrong": "Declare the port's speed in an inventory file with `lopside inventory import FILE`.",
+    "members-wrong": "Declare the team's members in an inventory file with `lopside inventory import FILE`.",
     "expected-load": "Shelve it for as long as the load is expected, and say in the note what the load is.",
-    "limits-too-tight": "Try other limits over the windows that are kept with `lopside replay`, then set those that fit.",
+    "limits-too-tight": "Try other limits over kept history with `lopside replay`, then set those that fit.",
     "reading-wrong": "Look at the working of the figure on the team's page: it names the samples it was made of.",
     OTHER: "The note says what it was.",
 }

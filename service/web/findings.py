@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Body, Depends, Query
 from sqlalchemy import Connection
 
-from service.errors import WrongState
-from service.storage import audit, database, deliveries, findings
+from service.storage import database, deliveries, findings
 from service.storage.findings import Entry, Filters, Kept
 from service.terms import Severity
-from service.web import models
+from service.web import acts, models
 from service.web.access import OPERATE, VIEW, Caller, needs
 from service.web.deliveries import told as message
 from service.web.models import Direction, KindWord, OperatorState, State
@@ -22,9 +21,6 @@ from service.webhooks.fields import fields_of, instant
 from service.webhooks.wording import text_of
 
 MOST_DELIVERIES = 500
-ACK, CLOSED = "ack", "closed"
-# From which operator states each may be reached; repeating it is no harm.
-REACHED_FROM = {ACK: ("none", ACK), CLOSED: ("none", ACK, "shelved", CLOSED)}
 
 router = APIRouter(prefix="/v1/findings", tags=["findings"], dependencies=[KNOWN_ONLY])
 Viewer = Annotated[Caller, Depends(needs(VIEW))]
@@ -86,67 +82,68 @@ def one(services: Served, _caller: Viewer, finding_id: str) -> dict[str, Any]:
 @router.post("/{finding_id}/ack", summary="Acknowledge a finding", response_model=models.WholeFinding)
 def ack(services: Served, caller: Operator, finding_id: str, remark: Remarked = None) -> dict[str, Any]:
     """Say that somebody is at it; refused where it was closed. Again is no harm."""
-    return _done(services, lambda connection: _put(connection, services, caller, finding_id, (ACK, remark)))
+    return _done(services, caller, finding_id, remark, acts.take)
 
 
 @router.post("/{finding_id}/close", summary="Close a finding", response_model=models.WholeFinding)
 def close(services: Served, caller: Operator, finding_id: str, remark: Remarked = None) -> dict[str, Any]:
     """Say that nothing more is to be done; measuring and clearing go on. Again is no harm."""
-    return _done(services, lambda connection: _put(connection, services, caller, finding_id, (CLOSED, remark)))
+    return _done(services, caller, finding_id, remark, acts.close)
 
 
 @router.post("/{finding_id}/note", summary="Note something on a finding", response_model=models.WholeFinding)
 def note(services: Served, caller: Operator, finding_id: str, remark: models.Note) -> dict[str, Any]:
     """Add a line to its history."""
+    return _done(services, caller, finding_id, remark, acts.note)
+
+
+@router.post("/{finding_id}/shelve", summary="Shelve a finding", response_model=models.WholeFinding)
+def shelve(services: Served, caller: Operator, finding_id: str, shelf: models.Shelf) -> dict[str, Any]:
+    """Lay it aside until a time, at most 14 days ahead, for a reason; again moves the end.
+
+    Meanwhile no messages go out of it, except that it rose to major or critical, and that it is over. When the
+    time has come and it is still open, a message `unshelved` goes out.
+    """
+    until_ms = milliseconds("until", shelf.until) or 0
+    return _done(services, caller, finding_id, shelf, acts.shelve, until_ms)
+
+
+@router.post("/{finding_id}/unshelve", summary="Take a finding off the shelf", response_model=models.WholeFinding)
+def unshelve(services: Served, caller: Operator, finding_id: str, remark: Remarked = None) -> dict[str, Any]:
+    """Take it off the shelf before its time; no message goes out of this itself."""
+    return _done(services, caller, finding_id, remark, acts.unshelve)
+
+
+@router.post("/{finding_id}/wrong", summary="Mark a finding as wrong", response_model=models.WholeFinding)
+def wrong(services: Served, caller: Operator, finding_id: str, told: models.Wrong) -> dict[str, Any]:
+    """Say why it should not have been raised, so that causes are counted; the finding itself stays as it is."""
+    return _done(services, caller, finding_id, told, acts.mark_wrong, told.cause)
+
+
+@router.post("/{finding_id}/right", summary="Take back that a finding was wrong", response_model=models.WholeFinding)
+def right(services: Served, caller: Operator, finding_id: str, remark: Remarked = None) -> dict[str, Any]:
+    """Say that it was right after all; refused where it is not marked as wrong."""
+    return _done(services, caller, finding_id, remark, acts.mark_right)
+
+
+def _done(
+    services: Services,
+    caller: Caller,
+    finding_id: str,
+    remark: models.Remark | None,
+    does: Callable[..., None],
+    *more: Any,
+) -> dict[str, Any]:
+    """Do it, and answer with what the finding has become."""
+    who, note = acts.named(caller, remark.who if remark else None), remark.note if remark else ""
+    act = acts.Act(finding_id, who, services.now_ms(), note)
 
     def work(connection: Connection) -> dict[str, Any]:
-        findings.one(connection, finding_id)
-        _write(connection, services.now_ms(), _who(caller, remark), finding_id, ("note", remark.note))
+        does(connection, act, *more)
         return _whole(connection, finding_id)
 
-    return _done(services, work)
-
-
-def _done(services: Services, work: Callable[[Connection], dict[str, Any]]) -> dict[str, Any]:
     # Committed here, inside the function: what follows is the answer.
     return database.retried(services.engine, work)
-
-
-def _put(
-    connection: Connection, services: Services, caller: Caller, finding_id: str, said: tuple[str, models.Remark | None]
-) -> dict[str, Any]:
-    """Put a finding into an operator state, unless it is there."""
-    state, remark = said
-    words = remark.note if remark else ""
-    kept = findings.one(connection, finding_id)
-    if kept.operator_state not in REACHED_FROM[state]:
-        raise WrongState(
-            f"this finding is {kept.operator_state}; only {' or '.join(REACHED_FROM[state])} becomes {state}"
-        )
-    if kept.operator_state != state:
-        findings.set_operator(connection, finding_id, state, _who(caller, remark))
-    if kept.operator_state != state or words:
-        change = {"from": kept.operator_state, "to": state}
-        _write(connection, services.now_ms(), _who(caller, remark), finding_id, (state, words), change)
-    return _whole(connection, finding_id)
-
-
-def _write(  # noqa: PLR0913, PLR0917  # one line of history and one of the audit, value by value
-    connection: Connection,
-    now_ms: int,
-    who: str,
-    finding_id: str,
-    said: tuple[str, str],
-    change: Mapping[str, str] | None = None,
-) -> None:
-    what, words = said
-    findings.note(connection, finding_id, now_ms, what, who, words)
-    audit.note(connection, now_ms, who, f"finding.{what}", finding_id, {**(change or {}), "note": words})
-
-
-def _who(caller: Caller, remark: models.Remark | None) -> str:
-    """A key has a name and nobody takes another; whoever asks without one may give theirs."""
-    return (remark.who if caller.is_keyless and remark else None) or caller.name
 
 
 def _whole(connection: Connection, finding_id: str) -> dict[str, Any]:
@@ -165,6 +162,7 @@ def told(kept: Kept) -> dict[str, Any]:
         "state": "cleared" if cleared else "open",
         "operator_state": kept.operator_state,
         "operator": kept.operator,
+        "shelved_until_at": instant(kept.shelved_until_ms),
         "text": text_of(kept.finding, "cleared" if cleared else "raised"),
     }
 

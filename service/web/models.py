@@ -16,6 +16,15 @@ Share = float
 Direction = Literal["egress", "ingress"]
 State = Literal["open", "cleared"]
 OperatorState = Literal["none", "ack", "closed", "shelved"]
+Cause = Literal[
+    "standby-not-declared",
+    "speed-wrong",
+    "members-wrong",
+    "expected-load",
+    "limits-too-tight",
+    "reading-wrong",
+    "other",
+]
 KindWord = Literal[
     "uneven",
     "uneven-and-full",
@@ -113,6 +122,7 @@ class Finding(Shape):
     state: State
     operator_state: OperatorState
     operator: str = Field(description="Who set the operator state")
+    shelved_until_at: datetime | None = Field(description="When its shelf ends and it is told of again, if still open")
     since_at: datetime
     raised_at: datetime
     cleared_at: datetime | None
@@ -193,6 +203,20 @@ class Note(Remark):
     """A note, which has to say something."""
 
     note: str = Field(min_length=1, max_length=2000)
+
+
+class Shelf(Note):
+    """Why a finding is laid aside, and until when."""
+
+    until: str = Field(
+        description="RFC 3339, in the future and at most 14 days ahead", json_schema_extra={"format": "date-time"}
+    )
+
+
+class Wrong(Remark):
+    """Why a finding should not have been raised; `other` needs a note."""
+
+    cause: Cause
 
 
 class Check(Shape):

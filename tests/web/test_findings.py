@@ -1,13 +1,16 @@
 import math
+from datetime import UTC, datetime
+from typing import get_args
 
 import pytest
 from examples import EPOCH_MS, a_finding
 from sqlalchemy import select
 from web_examples import NOW_MS, a_key, asked
 
-from service.storage import audit, deliveries, findings, inventory, tables
+from service.storage import audit, deliveries, findings, inventory, judgements, tables
 from service.storage.deliveries import Owed
 from service.terms import PortName, Severity
+from service.web import models
 
 
 @pytest.fixture
@@ -272,3 +275,121 @@ class TestNote:
         assert answer.status_code == 422
         assert answer.headers["content-type"] == "application/problem+json"
         assert answer.json()["errors"][0]["where"].startswith("body")
+
+
+DAY_MS = 86_400_000
+REASON = "copy of the week, until it is done"
+
+
+def at(ms):
+    return datetime.fromtimestamp(ms / 1000, UTC).isoformat()
+
+
+def shelved(http, until_ms=NOW_MS + DAY_MS, note=REASON, **more):
+    return http.post("/v1/findings/f1/shelve", json={"until": at(until_ms), "note": note, **more})
+
+
+class TestShelve:
+    """Refused with an empty reason or for more than 14 days: the product's own rule."""
+
+    def test_keeps_until_when_why_and_by_whom(self, http_of_each, engine):
+        keeper(engine)(a_finding(id="f1"))
+
+        told = shelved(http_of_each, who="R. Olin").json()
+
+        assert told["operator_state"] == "shelved"
+        assert told["operator"] == "R. Olin"
+        assert told["shelved_until_at"] == "2026-11-26T10:02:00Z"
+        line = told["history"][-1]
+        assert (line["what"], line["who"], line["text"]) == ("shelved", "R. Olin", REASON)
+        assert line["details"] == {"from": "none", "to": "shelved", "until": "2026-11-26T10:02:00Z"}
+
+    def test_leaves_a_line_of_audit(self, http, sqlite_engine, keep):
+        keep(a_finding(id="f1"))
+        shelved(http)
+
+        with sqlite_engine.begin() as connection:
+            line = audit.listing(connection).items[0]
+        assert (line.what, line.target, line.details["note"]) == ("finding.shelved", "f1", REASON)
+
+    @pytest.mark.parametrize("note", ["", "   "])
+    def test_refuses_an_empty_reason(self, http, keep, note):
+        keep(a_finding(id="f1"))
+
+        assert shelved(http, note=note).status_code in {400, 422}
+        assert http.get("/v1/findings/f1").json()["operator_state"] == "none"
+
+    @pytest.mark.parametrize("until_ms", [NOW_MS, NOW_MS - 1000, NOW_MS + 14 * DAY_MS + 1])
+    def test_refuses_an_end_that_is_past_or_more_than_14_days_ahead(self, http, keep, until_ms):
+        keep(a_finding(id="f1"))
+
+        assert shelved(http, until_ms).status_code == 400
+
+    def test_takes_an_end_in_just_14_days(self, http, keep):
+        keep(a_finding(id="f1"))
+
+        assert shelved(http, NOW_MS + 14 * DAY_MS).status_code == 200
+
+    def test_refuses_one_that_is_closed(self, http, keep):
+        keep(a_finding(id="f1"))
+        http.post("/v1/findings/f1/close")
+
+        assert shelved(http).status_code == 409
+
+    def test_is_for_those_who_operate(self, sqlite_engine, keep):
+        keep(a_finding(id="f1"))
+        http = asked(sqlite_engine, open_on_loopback=False)
+
+        told = http.post(
+            "/v1/findings/f1/shelve",
+            json={"until": at(NOW_MS + DAY_MS), "note": REASON},
+            headers=a_key(sqlite_engine, "view"),
+        )
+
+        assert told.status_code == 403
+
+
+class TestUnshelve:
+    def test_takes_it_off_the_shelf(self, http, keep):
+        keep(a_finding(id="f1"))
+        shelved(http)
+
+        told = http.post("/v1/findings/f1/unshelve").json()
+
+        assert (told["operator_state"], told["shelved_until_at"]) == ("none", None)
+        assert [line["what"] for line in told["history"]] == ["shelved", "unshelved"]
+
+    def test_refuses_one_that_is_not_shelved(self, http, keep):
+        keep(a_finding(id="f1"))
+
+        assert http.post("/v1/findings/f1/unshelve").status_code == 409
+
+
+class TestWrong:
+    def test_keeps_the_cause_and_leaves_the_finding_as_it_is(self, http, sqlite_engine, keep):
+        keep(a_finding(id="f1"))
+        told = http.post("/v1/findings/f1/wrong", json={"cause": "standby-not-declared"}).json()
+
+        assert (told["state"], told["operator_state"]) == ("open", "none")
+        assert (told["history"][-1]["what"], told["history"][-1]["details"]) == (
+            "wrong",
+            {"cause": "standby-not-declared"},
+        )
+        with sqlite_engine.begin() as connection:
+            assert judgements.counts(connection, NOW_MS, NOW_MS + 1) == {"standby-not-declared": 1}
+
+    def test_knows_the_causes_that_are_counted(self):
+        assert get_args(models.Cause) == judgements.CAUSES
+
+    def test_wants_words_for_another_cause(self, http, keep):
+        keep(a_finding(id="f1"))
+
+        assert http.post("/v1/findings/f1/wrong", json={"cause": "other"}).status_code == 400
+        assert http.post("/v1/findings/f1/wrong", json={"cause": "other", "note": "a drill"}).status_code == 200
+
+    def test_is_taken_back_once(self, http, keep):
+        keep(a_finding(id="f1"))
+        http.post("/v1/findings/f1/wrong", json={"cause": "speed-wrong"})
+
+        assert http.post("/v1/findings/f1/right").status_code == 200
+        assert http.post("/v1/findings/f1/right").status_code == 409

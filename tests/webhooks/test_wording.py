@@ -7,7 +7,7 @@ from service.terms import CUT_OFF, KIND_WORDS, WHY_NOT_WORDS, Diagnosis, Evidenc
 from service.webhooks.wording import MOST_LETTERS, NO_TARGET, text_of
 
 MINUTE = 60_000
-WHATS = ("raised", "severity", "recurrent", "unverified", "cleared", "combined")
+WHATS = ("raised", "severity", "recurrent", "unverified", "unshelved", "cleared", "combined")
 
 shares = st.one_of(st.none(), st.floats(0, 1.1), st.just(float("nan")))
 names = st.one_of(st.text(max_size=255), st.sampled_from(["x" * 255, "@here" * 51, "", "\u202e", "{device}{0}%s"]))
