@@ -49,7 +49,8 @@ def page(
 
 def keep_cookie(request: Request, answer: HTMLResponse, value: str, for_s: int | None = None) -> None:
     """Have the browser keep a session: sent to nobody else, read by no script, and with no form of another site."""
-    secure = request.url.scheme == "https"
+    # Who ends TLS before us asks us without it, but the browser names its own scheme with a form.
+    secure = "https" in (request.url.scheme, request.headers.get("origin", "").partition(":")[0])
     answer.set_cookie(COOKIE, value, max_age=for_s, path="/", httponly=True, samesite="strict", secure=secure)
 
 

@@ -40,7 +40,7 @@ class Viewer:
     @property
     def token(self) -> str:
         """What the forms of a page carry; nobody finds the cookie from it."""
-        return hashlib.sha256(f"form\x1f{self.cookie}".encode()).hexdigest()
+        return token_of(self.cookie)
 
     def may(self, role: str) -> bool:
         """Whether they may do what a role may."""
@@ -95,18 +95,29 @@ def acts(role: str = OPERATE) -> Callable[[Request, Services], Awaitable[Deed]]:
     """A dependency: a form of one of our own pages, sent by somebody who may."""
 
     async def deed(request: Request, services: Served) -> Deed:
-        if is_sent_by_a_page(request):
-            raise CrossSite("a form of another site may change nothing here")
-        fields = await _fields(request)
+        fields = await fields_of_ours(request)
         viewer = await run_in_threadpool(viewer_of, request, services)
-        shown = fields.get(TOKEN, [""])[-1]
-        if not hmac.compare_digest(shown.encode(), viewer.token.encode()):
-            raise CrossSite("this form is from an earlier visit or from elsewhere; open the page again and repeat")
         if not viewer.may(role):
             raise WrongRole(viewer.caller.role, role)
         return Deed(viewer, fields)
 
     return deed
+
+
+def token_of(cookie: str) -> str:
+    """What forms carry that were shown to whoever holds a cookie."""
+    return hashlib.sha256(f"form\x1f{cookie}".encode()).hexdigest()
+
+
+async def fields_of_ours(request: Request) -> dict[str, list[str]]:
+    """The fields of a form that one of our pages showed to this very browser; CrossSite for every other one."""
+    if is_sent_by_a_page(request):
+        raise CrossSite("a form of another site may change nothing here")
+    fields = await _fields(request)
+    cookie = request.cookies.get(COOKIE, "")
+    if not cookie or not hmac.compare_digest(fields.get(TOKEN, [""])[-1].encode(), token_of(cookie).encode()):
+        raise CrossSite("this form is from an earlier visit or from elsewhere; open the page again and repeat")
+    return fields
 
 
 async def _fields(request: Request) -> dict[str, list[str]]:

@@ -9,7 +9,7 @@ import hashlib
 import secrets
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Select, delete, or_, select, update
 
 from service.errors import NotFound, WrongState
 from service.storage import tables
@@ -55,10 +55,11 @@ def named(connection: Connection, name: str, now_ms: int) -> Key | None:
 
 
 def revoke(connection: Connection, name: str, now_ms: int) -> None:
-    """End a key from now on, or NotFound."""
+    """End a key, and with it where somebody signed in with it, from now on, or NotFound."""
     statement = update(_table).where(_table.c.name == name, _table.c.revoked_ms.is_(None)).values(revoked_ms=now_ms)
     if connection.execute(statement).rowcount == 0:
         raise NotFound("usable key", name)
+    connection.execute(delete(tables.sessions).where(tables.sessions.c.key_name == name))
 
 
 def listing(connection: Connection) -> tuple[Key, ...]:

@@ -33,5 +33,10 @@ def end(connection: Connection, secret: str) -> None:
     connection.execute(delete(_table).where(_table.c.hash == _hash(secret)))
 
 
+def forget(connection: Connection, now_ms: int) -> None:
+    """Remove sessions that have run out."""
+    connection.execute(delete(_table).where(_table.c.until_ms <= now_ms))
+
+
 def _hash(secret: str) -> str:
     return hashlib.sha256(secret.encode()).hexdigest()

@@ -122,4 +122,7 @@ def is_sent_by_a_page(request: Request) -> bool:
     """Whether a browser sends this on behalf of a page of another site."""
     origin, site = request.headers.get("origin"), request.headers.get("sec-fetch-site", "none")
     host = request.headers.get("host", "")
+    if site == "same-origin" and origin is not None:
+        # The browser compared all of it; who ends TLS before us is asked by another scheme than we are.
+        return origin not in (f"https://{host}", f"http://{host}")
     return site not in ("none", "same-origin") or (origin is not None and origin != f"{request.url.scheme}://{host}")
