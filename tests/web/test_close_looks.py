@@ -147,6 +147,15 @@ class TestShown:
         assert told["starts"] == []
         assert [way["direction"] for way in told["directions"]] == ["egress", "ingress"]
 
+    def test_of_a_team_whose_members_have_all_gone_is_empty(self, http, clock):
+        http.post(PLACE, json={"seconds": 5, "minutes": 10})
+        clock.after_s = 30
+        push(http, [one | {"team": "store"} for one in told((30, APART)) if one["time"] > EPOCH_MS // 1000])
+        answer = http.get(PLACE)
+
+        assert answer.status_code == 200
+        assert (answer.json()["starts"], answer.json()["directions"][0]["members"]) == ([], [])
+
     def test_holds_the_narrow_windows_of_what_was_carried(self, http, clock):
         told = played(http, clock)
         egress = told["directions"][0]
