@@ -44,7 +44,7 @@ def _verdicts(given: Given) -> tuple[str, ...]:
     slow = verdict(_apart(given["c"]["before"]), _apart(given["c"]["after"], 1))
     named = (("A tenth of the load", quieter), ("Freed", freed), ("Slow to change", slow))
     return tuple(
-        f"{name}: {heading(one)}. The busiest member had {_of(one.before.share)} before and {_of(one.after.share)} after."
+        f"{name}: {heading(one)}. The busiest member had {_of(one.before.share)}, and after it {_of(one.after.share)}."
         for name, one in named
     )
 
@@ -79,8 +79,8 @@ def _of(share: float | None) -> str:
     return f"{per_cent(share, 1)} of the load"
 
 
-def _named(state: LacpState) -> str:
-    return ", ".join(flag.name.lower().replace("_", " ") for flag in state if flag.name)
+def _named(state: LacpState | None) -> str:
+    return ", ".join(flag.name.lower().replace("_", " ") for flag in state or LacpState(0) if flag.name)
 
 
 def _side(mbps: list[list[int]], day: int = 0, times: int = 1) -> Series:
@@ -132,6 +132,14 @@ def _flagged(word: str) -> TeamWindows:
 
 
 _NEVER = ("degraded", "calm", "calm_full", "calm_degraded")
-_FIGURES_OF_TEAMS = tuple(
-    "even_split imbalance utilisation busiest_share total_bps usable_bps stranded_bps room_bps one_lost".split()
+_FIGURES_OF_TEAMS = (
+    "even_split",
+    "imbalance",
+    "utilisation",
+    "busiest_share",
+    "total_bps",
+    "usable_bps",
+    "stranded_bps",
+    "room_bps",
+    "one_lost",
 )

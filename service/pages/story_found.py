@@ -58,7 +58,7 @@ def found(part: Part) -> Found:
         planted=_planted(part, ports),
         windows=tuple(_windows(told, way, ports) for way in _ways(part)),
         findings=tuple(text_of(one, "raised" if one.cleared_ms is None else "cleared") for one in told.findings),
-        events=tuple(event.text for event in told.events),
+        events=tuple(f"{event.port or event.device}: {event.text}" for event in told.events),
         statuses=_statuses(told, part, ports),
     )
 
