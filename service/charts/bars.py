@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from service.charts import paint as colours
-from service.charts.frames import shares
+from service.charts.frames import shares, written
 from service.charts.paint import ALONE, ON_PAGE, Paint
 from service.charts.texts import SIZE, escaped, shortened, text
 
@@ -47,12 +47,12 @@ def svg(
             f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 {WIDTH} {height:g}" width="{WIDTH}"',
             f' height="{height:g}" role="img" aria-label="{escaped(title)}" font-family="sans-serif"',
             f' font-size="{SIZE}"><title>{escaped(title)}</title>',
-            f"<desc>{escaped(summary(bars, hot_above, even_split))}</desc>{paper}",
+            f'<desc>{escaped(summary(bars, hot_above, even_split))}</desc><g aria-hidden="true">{paper}',
             *_scale(paint, field),
             *(_bar(paint, field, bar, row) for row, bar in enumerate(bars)),
             _upright(paint, field, (hot_above, "hot line"), "16 4"),
             _upright(paint, field, (even_split, "even split"), "0 7") if _is_known(even_split) else "",
-            "</svg>",
+            "</g></svg>",
         )
     )
 
@@ -76,7 +76,7 @@ def _words(bar: Bar) -> str:
 def _scale(paint: Paint, field: _Field) -> list[str]:
     ruled = "".join(f"M{field.x(share):.1f},{TOP}V{field.bottom:g}" for share in shares(field.highest))
     told = [
-        text(paint, (field.x(share), field.bottom + 20), f"{share * 100:g} %", anchor="middle")
+        text(paint, (field.x(share), field.bottom + 20), written(share), anchor="middle")
         for share in shares(field.highest)
     ]
     return [

@@ -6,7 +6,7 @@ import numpy as np
 
 from service.charts import frames, labels, lines
 from service.charts.columns import columns, holes
-from service.charts.frames import Frame
+from service.charts.frames import Frame, written
 from service.charts.paint import ALONE, ON_PAGE, Paint
 from service.charts.plots import Mark, Plot, Stretch
 from service.charts.texts import SIZE, escaped, shortened, text
@@ -29,7 +29,7 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
         _unknown(paint, frame, plot),
         *(_mark(paint, frame, mark) for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms),
         labels.drawn(paint, frame, plot),
-        "</svg>",
+        "</g></svg>",
     ]
     return "".join(parts)
 
@@ -43,7 +43,7 @@ def _opened(plot: Plot, width: int, height: int, paint: Paint) -> str:
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 {width} {height}" width="{width}"'
         f' height="{height}" role="img" aria-label="{title}" font-family="sans-serif" font-size="{SIZE}"'
-        f" {times} {field}><title>{title}</title><desc>{summary}</desc>{paper}"
+        f' {times} {field}><title>{title}</title><desc>{summary}</desc><g aria-hidden="true">{paper}'
     )
 
 
@@ -72,7 +72,7 @@ def _stretch(paint: Paint, frame: Frame, stretch: Stretch, row: int) -> str:
 def _scale(paint: Paint, frame: Frame) -> list[str]:
     shares = frames.shares(frame.highest)
     ruled = "".join(f"M{frame.left:g},{frame.y(share):.1f}H{frame.right:g}" for share in shares)
-    told = [text(paint, (frame.left - 8, frame.y(s) + 5), f"{s:.0%}".replace("%", " %"), anchor="end") for s in shares]
+    told = [text(paint, (frame.left - 8, frame.y(s) + 5), written(s), anchor="end") for s in shares]
     base = f'<path{paint.of("rule")} d="M{frame.left:g},{frame.bottom:g}H{frame.right:g}"/>'
     return [f'<path{paint.of("faint")} d="{ruled}"/>', base, *told]
 

@@ -63,6 +63,11 @@ def shares(most: float) -> tuple[float, ...]:
     return tuple(step * k for k in range(int(most / step + 1e-9) + 1))
 
 
+def written(share: float) -> str:
+    """A share of a scale; its foot in a word, which is seen from farther than one figure is."""
+    return f"{share * 100:g} %" if share else "zero"
+
+
 def instants(first_ms: int, span_ms: int, room: float) -> tuple[int, ...]:
     """Round instants in UTC, as many as have room."""
     most = max(2, min(MOST_TICKS, int(room / (SIZE * 4))))

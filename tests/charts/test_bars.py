@@ -26,7 +26,7 @@ class TestSvg:
 
         assert rects(drawn) == []
         assert "unknown, no figure" in drawn
-        assert "even split" not in "".join(ET.fromstring(drawn).find(f"{SVG}text").itertext())
+        assert not any("even split" in "".join(one.itertext()) for one in ET.fromstring(drawn).iter(f"{SVG}text"))
 
     def test_says_why_a_member_cannot_take_load_and_draws_it_hollow(self):
         drawn = svg([Bar("m1", 0.5, "standby")], 0.75, 0.5)
