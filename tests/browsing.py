@@ -14,6 +14,7 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 
 from service import app
+from service.app.running import server_of
 from service.demo.clock import Clock
 from service.demo.plots import END_MS
 from service.pages import site
@@ -49,8 +50,9 @@ def application_of(engine, **told):
 @contextlib.contextmanager
 def serving(engine, port=0, **told):
     """The address at which pages over a database are answered, as long as the block lasts."""
-    config = uvicorn.Config(application_of(engine, **told), log_config=None, timeout_graceful_shutdown=2)
-    server = uvicorn.Server(config)
+    application = application_of(engine, **told)
+    config = uvicorn.Config(application, log_config=None, timeout_graceful_shutdown=5)
+    server = server_of(application, config)
     with app.bound("127.0.0.1", port) as door:
         thread = threading.Thread(target=server.run, kwargs={"sockets": [door]}, daemon=True)
         thread.start()

@@ -21,6 +21,7 @@ from service.settings.reading import Settings
 from service.storage import database, keys
 
 if TYPE_CHECKING:
+    import uvicorn
     from fastapi import FastAPI
 
 GRACE_S = 10
@@ -115,7 +116,19 @@ def listen(application: FastAPI, host: str, port: int) -> None:
     sys.setswitchinterval(TURN_S)
     with bound(host, port) as door:
         log.info("listening", url=f"http://{host}:{door.getsockname()[1]}")
-        uvicorn.Server(config).run(sockets=[door])
+        server_of(application, config).run(sockets=[door])
+
+
+def server_of(application: FastAPI, config: uvicorn.Config) -> uvicorn.Server:
+    """A server that first sends home whoever only waits for news: it finishes answers, and theirs would never end."""
+    import uvicorn
+
+    class Server(uvicorn.Server):
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            application.state.watcher.end()
+            await super().shutdown(sockets)
+
+    return Server(config)
 
 
 def bound(host: str, port: int) -> socket.socket:

@@ -9,7 +9,7 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
-from fastapi import Request
+from fastapi import Request, Response
 from fastapi.responses import HTMLResponse
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
@@ -47,7 +47,7 @@ def page(
     return answer
 
 
-def keep_cookie(request: Request, answer: HTMLResponse, value: str, for_s: int | None = None) -> None:
+def keep_cookie(request: Request, answer: Response, value: str, for_s: int | None = None) -> None:
     """Have the browser keep a session: sent to nobody else, read by no script, and with no form of another site."""
     # Who ends TLS before us asks us without it, but the browser names its own scheme with a form.
     secure = "https" in (request.url.scheme, request.headers.get("origin", "").partition(":")[0])
