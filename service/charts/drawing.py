@@ -23,11 +23,14 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
         *(_stretch(paint, frame, one, row) for row, one in enumerate(_within(plot))),
         *_scale(paint, frame),
         *_times(paint, frame),
-        *_ruled(paint, frame, plot),
+        *(_ruled(paint, frame, share, dashes) for share, _, dashes in _limits(plot)),
         _even_split(paint, frame, plot),
         *(lines.drawn(paint, frame, line, row) for row, line in enumerate(plot.lines)),
         _unknown(paint, frame, plot),
         *(_mark(paint, frame, mark) for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms),
+        # Words come last, so that no line runs over them.
+        *(_limit_words(paint, frame, share, name) for share, name, _ in _limits(plot)),
+        *(_stretch_words(paint, frame, one, row) for row, one in enumerate(_within(plot))),
         labels.drawn(paint, frame, plot),
         "</g></svg>",
     ]
@@ -52,21 +55,30 @@ def _within(plot: Plot) -> list[Stretch]:
 
 
 def _stretch(paint: Paint, frame: Frame, stretch: Stretch, row: int) -> str:
-    """A time with its text in a line above the field; the next one has the line below."""
+    """A time as a field, its beginning drawn up to where its words are."""
     left, right = frame.x(stretch.from_ms), frame.x(stretch.to_ms)
     broad = max(2.0, right - left)
-    words = f"{stretch.severity}: {stretch.text}" if stretch.severity else stretch.text
-    y = frame.top - 8 - SIZE * 1.2 * (row % 2)
-    room = frame.right + frames.RIGHT - left
-    at_left = room > 24 * SIZE * 0.56 or left < (frame.left + frame.right) / 2
-    told = shortened(words, room if at_left else right - frame.left)
-    place, anchor = ((left, y), "start") if at_left else ((right, y), "end")
     field = f'<rect x="{left:.1f}" y="{frame.top:g}" width="{broad:.1f}" height="{frame.bottom - frame.top:g}"'
-    edges = f"M{left:.1f},{y + 3:.1f}V{frame.bottom:g}M{left + broad:.1f},{frame.top:g}V{frame.bottom:g}"
-    return (
-        f"<g><title>{escaped(words)}</title>{field}{paint.of(fill='span')}/>"
-        f'<path{paint.of("rule")} d="{edges}"/>{text(paint, place, told, anchor=anchor)}</g>'
-    )
+    top = _height(frame, row) + 3
+    edges = f"M{left:.1f},{top:.1f}V{frame.bottom:g}M{left + broad:.1f},{frame.top:g}V{frame.bottom:g}"
+    title = f"<title>{escaped(_words(stretch))}</title>"
+    return f'<g>{title}{field}{paint.of(fill="span")}/><path{paint.of("rule")} d="{edges}"/></g>'
+
+
+def _stretch_words(paint: Paint, frame: Frame, stretch: Stretch, row: int) -> str:
+    """Its words in a line above the field; the next one has the line above that."""
+    left, right = frame.x(stretch.from_ms), frame.x(stretch.to_ms)
+    at_left = left < (frame.left + frame.right) / 2
+    x, anchor, room = (left, "start", frame.right - left) if at_left else (right, "end", right - frame.left)
+    return text(paint, (x, _height(frame, row)), shortened(_words(stretch), room), anchor=anchor)
+
+
+def _words(stretch: Stretch) -> str:
+    return f"{stretch.severity}: {stretch.text}" if stretch.severity else stretch.text
+
+
+def _height(frame: Frame, row: int) -> float:
+    return frame.top - 8 - SIZE * 1.2 * (row % 2)
 
 
 def _scale(paint: Paint, frame: Frame) -> list[str]:
@@ -95,15 +107,18 @@ def _end(frame: Frame) -> str:
     return f"{frames.day(end_ms)} {frames.clock(end_ms)}"
 
 
-def _ruled(paint: Paint, frame: Frame, plot: Plot) -> list[str]:
-    """The hot line and the idle line, each with its words."""
-    parts = []
-    for share, words, dashes in ((plot.hot_above, "hot line", "16 4"), (plot.idle_below, "idle line", "4 8")):
-        y = frame.y(share)
-        path = f'd="M{frame.left:g},{y:.1f}H{frame.right:g}" stroke-width="1.5" stroke-dasharray="{dashes}"'
-        told = f"{words} {share * 100:.4g} %"
-        parts += [f"<path{paint.of('soft')} {path}/>", text(paint, (frame.left + 4, y - 4), told, colour="soft")]
-    return parts
+def _limits(plot: Plot) -> tuple[tuple[float, str, str], ...]:
+    """The lines that a rule draws: share, name and dash."""
+    return (plot.hot_above, "hot line", "16 4"), (plot.idle_below, "idle line", "4 8")
+
+
+def _ruled(paint: Paint, frame: Frame, share: float, dashes: str) -> str:
+    path = f'd="M{frame.left:g},{frame.y(share):.1f}H{frame.right:g}" stroke-width="1.5" stroke-dasharray="{dashes}"'
+    return f"<path{paint.of('soft')} {path}/>"
+
+
+def _limit_words(paint: Paint, frame: Frame, share: float, name: str) -> str:
+    return text(paint, (frame.left + 4, frame.y(share) - 4), f"{name} {share * 100:.4g} %", colour="soft")
 
 
 def _even_split(paint: Paint, frame: Frame, plot: Plot) -> str:
