@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from fastapi import FastAPI
 
-from service.pages import charting, exports, findings, lab, learning, live, signing, static_files, stories
+from service.pages import (
+    acts,
+    changes,
+    charting,
+    exports,
+    findings,
+    lab,
+    learning,
+    live,
+    signing,
+    static_files,
+    stories,
+)
 from service.pages.watching import Watcher
 
 
@@ -12,5 +24,5 @@ def add(application: FastAPI) -> None:
     """Add the pages and what they load."""
     application.state.watcher = Watcher(application.state.services)
     application.state.failures = signing.Failures()
-    for noun in (findings, charting, exports, learning, stories, lab, live, signing, static_files):
+    for noun in (findings, acts, changes, charting, exports, learning, stories, lab, live, signing, static_files):
         application.include_router(noun.router)

@@ -30,6 +30,14 @@ _OF_LINE = (
 )
 
 
+_NAMED = (
+    _lines.c.change_id,
+    _lines.c.prediction_id,
+    _devices.c.name.label("device"),
+    _teams.c.name.label("team"),
+)
+
+
 class Place(NamedTuple):
     """A team and direction."""
 
@@ -130,6 +138,23 @@ def outcomes(connection: Connection, change_ids: Collection[str]) -> dict[str, C
     for row in connection.execute(query.where(among(connection, _lines.c.change_id, sorted(change_ids)))):
         counts[row[0]][row[1]] += 1
     return counts
+
+
+def recorded(connection: Connection, by: str, request: str) -> str | None:
+    """The change that somebody recorded under their name for it, if they did."""
+    query = select(_table.c.id).where(_table.c.created_by == by, _table.c.request == request)
+    return connection.scalars(query).first()
+
+
+def named(connection: Connection, change_ids: Collection[str]) -> dict[str, tuple[tuple[str, ...], int]]:
+    """By change, its teams as device/team in order, and at how many directions something had been foretold."""
+    query = _with_names().where(among(connection, _lines.c.change_id, sorted(change_ids)))
+    teams: dict[str, dict[str, None]] = {change_id: {} for change_id in change_ids}
+    foretold: Counter[str] = Counter()
+    for row in connection.execute(query.with_only_columns(*_NAMED)):
+        teams[row.change_id][f"{row.device}/{row.team}"] = None
+        foretold[row.change_id] += bool(row.prediction_id)
+    return {change_id: (tuple(names), foretold[change_id]) for change_id, names in teams.items()}
 
 
 def of_teams(

@@ -68,9 +68,9 @@ def shelve(connection: Connection, act: Act, until_ms: int) -> None:
     """Lay it aside until a time, for a reason: forever, or without one, it would be forgotten."""
     _with_words(act, "say why it is shelved, for whoever finds it there")
     if until_ms <= act.now_ms:
-        raise WrongQuestion("until", "is past; a shelf ends in the future")
+        raise WrongState("this end is past; a shelf ends in the future")
     if until_ms > act.now_ms + MOST_DAYS * DAY_MS:
-        raise WrongQuestion("until", f"is too far off; a shelf ends within {MOST_DAYS} days")
+        raise WrongState(f"this end is too far off; a shelf ends within {MOST_DAYS} days")
     before = _reach(connection, act, SHELVED)
     findings.set_operator(connection, act.finding_id, SHELVED, act.who, until_ms)
     _write(connection, act, SHELVED, {"from": before, "to": SHELVED, "until": instant(until_ms) or ""})
@@ -89,7 +89,7 @@ def mark_wrong(connection: Connection, act: Act, cause: str) -> None:
     if cause not in judgements.CAUSES:
         raise WrongQuestion("cause", f"is one of {', '.join(judgements.CAUSES)}")
     if cause == judgements.OTHER:
-        _with_words(act, "say in a note what the other cause is")
+        _with_words(act, "say what the other cause is")
     _write(connection, act, judgements.WRONG, {"cause": cause})
 
 
@@ -120,7 +120,7 @@ def _reach(connection: Connection, act: Act, state: str) -> str:
 
 def _with_words(act: Act, why: str) -> Act:
     if not act.note.strip():
-        raise WrongQuestion("note", f"is empty: {why}")
+        raise WrongState(f"the note is empty; {why}")
     return act
 
 

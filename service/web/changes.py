@@ -45,9 +45,8 @@ def record(services: Served, caller: Operator, told: change_forms.NewChange, res
 
     Nothing is done to any device. Told twice under the same `request`, it is kept once.
     """
-    said = _said(told, caller)
-
-    done = recording.record(services.engine, said, caller.name, services.policy, services.now_ms())
+    as_said = said(told, caller)
+    done = recording.record(services.engine, as_said, caller.name, services.policy, services.now_ms())
     response.status_code = HTTPStatus.CREATED if done.new else HTTPStatus.OK
     with database.reading(services.engine) as connection:
         return shown(connection, done.change)
@@ -79,7 +78,8 @@ def one(services: Served, _caller: Viewer, change_id: str) -> dict[str, Any]:
         return shown(connection, changes.one(connection, change_id))
 
 
-def _said(told: change_forms.NewChange, caller: Caller) -> recording.Told:
+def said(told: change_forms.NewChange, caller: Caller) -> recording.Told:
+    """What somebody says of a change, as it is recorded."""
     return recording.Told(
         at_ms=milliseconds("at", told.at) or 0,
         what=told.what,

@@ -208,6 +208,7 @@ class Note(Remark):
 class Shelf(Note):
     """Why a finding is laid aside, and until when."""
 
+    note: str = Field(min_length=1, max_length=2000, description="Why; spaces alone are no reason")
     until: str = Field(
         description="RFC 3339, in the future and at most 14 days ahead", json_schema_extra={"format": "date-time"}
     )

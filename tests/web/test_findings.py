@@ -316,14 +316,14 @@ class TestShelve:
     def test_refuses_an_empty_reason(self, http, keep, note):
         keep(a_finding(id="f1"))
 
-        assert shelved(http, note=note).status_code in {400, 422}
+        assert shelved(http, note=note).status_code in {400, 409}
         assert http.get("/v1/findings/f1").json()["operator_state"] == "none"
 
     @pytest.mark.parametrize("until_ms", [NOW_MS, NOW_MS - 1000, NOW_MS + 14 * DAY_MS + 1])
     def test_refuses_an_end_that_is_past_or_more_than_14_days_ahead(self, http, keep, until_ms):
         keep(a_finding(id="f1"))
 
-        assert shelved(http, until_ms).status_code == 400
+        assert shelved(http, until_ms).status_code == 409
 
     def test_takes_an_end_in_just_14_days(self, http, keep):
         keep(a_finding(id="f1"))
@@ -384,7 +384,7 @@ class TestWrong:
     def test_wants_words_for_another_cause(self, http, keep):
         keep(a_finding(id="f1"))
 
-        assert http.post("/v1/findings/f1/wrong", json={"cause": "other"}).status_code == 400
+        assert http.post("/v1/findings/f1/wrong", json={"cause": "other"}).status_code == 409
         assert http.post("/v1/findings/f1/wrong", json={"cause": "other", "note": "a drill"}).status_code == 200
 
     def test_is_taken_back_once(self, http, keep):
