@@ -26,12 +26,12 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
         *(_ruled(paint, frame, share, dashes) for share, _, dashes in _limits(plot)),
         _even_split(paint, frame, plot),
         *(lines.drawn(paint, frame, line, row) for row, line in enumerate(plot.lines)),
-        _unknown(paint, frame, plot),
         *(_mark(paint, frame, mark) for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms),
         # Words come last, so that no line runs over them.
         *(_limit_words(paint, frame, share, name) for share, name, _ in _limits(plot)),
         *(_stretch_words(paint, frame, one, row) for row, one in enumerate(_within(plot))),
         labels.drawn(paint, frame, plot),
+        _unknown(paint, frame, plot),
         "</g></svg>",
     ]
     return "".join(parts)
@@ -141,7 +141,7 @@ def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
     path = "".join(f"M{x[a] - half:.1f},{frame.bottom + 3:g}H{x[b - 1] + half:.1f}" for a, b in holes(found))
     if not path:
         return ""
-    words = text(paint, (frame.right + 10, frame.bottom + 8), "unknown", colour="soft")
+    words = text(paint, (frame.right + 34, frame.bottom + 8), "unknown", colour="soft")
     return f'<g><title>some member is unknown</title><path{paint.of("soft")} stroke-width="5" d="{path}"/>{words}</g>'
 
 

@@ -20,12 +20,12 @@ EVEN_SPLIT = "even split"
 
 
 def drawn(paint: Paint, frame: Frame, plot: Plot) -> str:
-    """All names right of the field, as near to the last known figures as they fit."""
+    """All names right of the field, as near to the last known figures as they fit, above the word below it."""
     named = [(line.name, line.figures) for line in plot.lines]
     if np.isfinite(plot.even_split).any():
         named.append((EVEN_SPLIT, plot.even_split))
     wanted = [frame.y(_last(figures)) for _, figures in named]
-    rows = spread(wanted, (frame.top + 4, frame.bottom - 14))
+    rows = spread(wanted, (frame.top + 4, frame.bottom - 22))
     return "".join(
         _label(paint, frame, row, (name, y)) for row, ((name, _), y) in enumerate(zip(named, rows, strict=True))
     )
