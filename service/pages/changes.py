@@ -109,19 +109,20 @@ def _asked(deed: Deed, now_ms: int) -> NewChange:
     if not (settle.isascii() and settle.isdecimal()) or len(settle) > len("86400"):
         raise UnusableForm("is a whole number of seconds up to 86400", "settle")
     try:
-        return NewChange(
-            at=whole_instant(at) if at else instant(now_ms) or "",
-            what=deed.text("what"),
-            teams=[_team(line) for line in deed.text("teams").splitlines() if line.strip()],
-            who=acts.named(deed.viewer.caller, deed.text("who") or None),
-            reference=deed.text("reference"),
-            kind=deed.text("kind") or "other",
-            settle_seconds=int(settle),
-            request=deed.text("request"),
-        )
+        told = {
+            "at": whole_instant(at) if at else instant(now_ms),
+            "what": deed.text("what"),
+            "teams": [_team(line) for line in deed.text("teams").splitlines() if line.strip()],
+            "who": acts.named(deed.viewer.caller, deed.text("who") or None),
+            "reference": deed.text("reference"),
+            "kind": deed.text("kind") or "other",
+            "settle_seconds": int(settle),
+            "request": deed.text("request"),
+        }
+        return NewChange.model_validate(told)
     except ValidationError as wrong:
-        told = wrong.errors()[0]
-        raise UnusableForm(told["msg"], ".".join(map(str, told["loc"]))) from wrong
+        first = wrong.errors()[0]
+        raise UnusableForm(first["msg"], ".".join(map(str, first["loc"]))) from wrong
 
 
 def _team(line: str) -> ChangedTeam:
