@@ -38,10 +38,11 @@ def refusal(option: str, situation: Situation, loads: Loads) -> str:
         one = len(loads.broken) == 1
         names = words.listed(sorted(loads.broken))
         return f"mend {names} first: {'it is' if one else 'they are'} broken and must be offered no load"
-    return _mismatch(option, far_end(situation)) if option in WAYS else ""
+    return mismatch(option, far_end(situation)) if option in WAYS else ""
 
 
-def _mismatch(method: str, bundle: str) -> str:
+def mismatch(method: str, bundle: str) -> str:
+    """Why a method must not face what is at the other end, a sentence; empty where it may or nothing is known of it."""
     if bundle == ROUTED:
         return "" if WAYS[method].needs_bundle else "the members are routed paths, which only a hash chooses among"
     if bundle == ONE_SIDE:
