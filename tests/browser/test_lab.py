@@ -36,12 +36,17 @@ def push(base, samples):
     assert answer.json()["rejected"] == []
 
 
-def played(page, base, clock):
-    """A minute apart, a change marked by its form, two minutes together: all by the page's own forms."""
+def began(page, base):
+    """A close look, begun by the page's own form."""
     page.goto(f"{base}/teams/1/lab")
     page.get_by_label("Seconds a window").select_option("5")
     page.get_by_role("button", name="Begin").click()
     page.wait_for_selector("#lab-mark")
+
+
+def played(page, base, clock):
+    """A minute apart, a change marked by its form, two minutes together: all by the page's own forms."""
+    began(page, base)
     clock.after_s = 60
     push(base, told((60, APART)))
     page.get_by_label("What you changed").fill("hashed by addresses and ports")
@@ -122,3 +127,24 @@ class TestOnAPage:
         assert len(rows) == len(rest["starts"]) == 36
         assert rows[0].split("\t")[1] == f"{100 * newest[0]['utilisation'][-1]:.1f} %"
         assert rows[0].split("\t")[3] == f"{100 * newest[1]['utilisation'][-1]:.1f} %"
+
+    def test_follows_lines_that_come_together_without_a_reload(self, page, base, clock):
+        began(page, base)
+        clock.after_s = 60
+        push(base, told((60, APART)))
+        page.get_by_label("What you changed").fill("hashed by addresses and ports")
+        page.get_by_role("button", name="It is changed now").click()
+        page.wait_for_selector(".lab-change")
+        assert "Not yet" in page.locator(".lab-change").first.inner_text()
+        page.evaluate("window.stays = true")
+        page.get_by_label("What you changed").fill("half a sent")
+        for after_s, windows in ((65, 13), (70, 14), (120, 24)):
+            clock.after_s = after_s
+            push(base, told((60, APART), (after_s - 60, TOGETHER)))
+            page.get_by_text(f"{windows} windows, egress").wait_for()
+
+        assert "All members on their new shares 0 s after" in page.locator(".lab-change").first.inner_text()
+        assert "Evened out" in page.locator(".lab-change").first.inner_text()
+        assert page.evaluate("window.stays")
+        assert page.get_by_label("What you changed").input_value() == "half a sent"
+        assert page.broken == []

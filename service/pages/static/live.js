@@ -39,7 +39,7 @@
       if (!answer.ok) throw new Error(String(answer.status));
       const text = await answer.text();
       const fresh = new DOMParser().parseFromString(text, "text/html").getElementById("main");
-      Idiomorph.morph(main, fresh, { morphStyle: "innerHTML", ignoreActiveValue: true, callbacks: { beforeNodeMorphed: keep } });
+      Idiomorph.morph(main, fresh.innerHTML, { morphStyle: "innerHTML", ignoreActiveValue: true, callbacks: { beforeNodeMorphed: keep } });
       document.dispatchEvent(new Event("renewed"));
     } finally {
       busy = false;
