@@ -28,14 +28,14 @@ class TestLive:
                 pass
             assert page.evaluate("window.same")
 
-    def test_says_when_the_connection_is_lost_and_when_it_is_back(self, page, demo_engine):
-        with browsing.serving(demo_engine) as address:
+    def test_says_when_the_connection_is_lost_and_when_it_is_back(self, page, sqlite_engine):
+        with browsing.serving(sqlite_engine) as address:
             with page.expect_response(lambda answer: "/live" in answer.url):
                 page.goto(address)
             port = urlsplit(address).port
         said = page.locator("#connection")
         expect(said).to_contain_text("lost", timeout=WAIT_MS)
-        with browsing.serving(demo_engine, port=port):
+        with browsing.serving(sqlite_engine, port=port):
             expect(said).to_contain_text("back", timeout=3 * WAIT_MS)
             assert said.get_attribute("role") == "status"
             page.goto("about:blank")
