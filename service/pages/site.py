@@ -14,8 +14,12 @@ from service.pages import (
     learning,
     live,
     signing,
+    sources,
     static_files,
     stories,
+    team,
+    teams,
+    working,
 )
 from service.pages.watching import Watcher
 
@@ -24,5 +28,21 @@ def add(application: FastAPI) -> None:
     """Add the pages and what they load."""
     application.state.watcher = Watcher(application.state.services)
     application.state.failures = signing.Failures()
-    for noun in (findings, acts, changes, charting, exports, learning, stories, lab, live, signing, static_files):
+    for noun in (
+        findings,
+        acts,
+        changes,
+        charting,
+        exports,
+        learning,
+        stories,
+        lab,
+        live,
+        signing,
+        static_files,
+        team,
+        teams,
+        sources,
+        working,
+    ):
         application.include_router(noun.router)
