@@ -9,6 +9,7 @@ from service.pages import (
     changes,
     charting,
     exports,
+    finding,
     findings,
     lab,
     learning,
@@ -30,6 +31,7 @@ def add(application: FastAPI) -> None:
     application.state.failures = signing.Failures()
     for noun in (
         findings,
+        finding,
         acts,
         changes,
         charting,
