@@ -32,8 +32,23 @@ class TestFindings:
         no_side_scroll(page)
         faultless(page)
 
-    def test_is_valid(self, demo_url):
-        valid(httpx.get(demo_url).text)
+    def test_asks_for_what_was_cleared_without_a_barrier(self, demo_url, page):
+        page.set_viewport_size({"width": 390, "height": 844})
+        page.goto(demo_url)
+        page.locator("#asking summary").press("Enter")
+        page.get_by_label("Open or cleared").select_option("cleared")
+        page.get_by_role("button", name="Show").press("Enter")
+        page.wait_for_url("**state=cleared**")
+
+        shown = page.locator("main li[id]").evaluate_all("each => each.map(one => one.id)")
+        items = httpx.get(f"{demo_url}/v1/findings?state=cleared").json()["items"]
+        assert sorted(shown) == sorted(one["id"] for one in items)
+        no_side_scroll(page)
+        faultless(page)
+
+    @pytest.mark.parametrize("query", ["", "?state=cleared"])
+    def test_is_valid(self, demo_url, query):
+        valid(httpx.get(f"{demo_url}/{query}").text)
 
 
 class TestFinding:

@@ -199,3 +199,36 @@ class TestLanding:
         assert http.get("/", follow_redirects=False).headers["location"] == "/sign-in?to=%2F"
         assert http.get("/", headers=a_key(sqlite_engine, "feed")).status_code == 403
         assert http.get("/", headers=a_key(sqlite_engine, "view")).status_code == 200
+
+
+class TestAsking:
+    def test_pages_through_all_of_them_the_worst_first_and_none_twice(self, http, keep):
+        grave = [a_finding(id=f"g{k:03}", severity=Severity.MAJOR) for k in range(50)]
+        keep(*grave, *(a_finding(id=f"l{k:03}", severity=Severity.WARNING) for k in range(60)))
+        seen, address = [], "/"
+
+        while address:
+            text = http.get(address).text
+            seen += re.findall(r'<li id="([gl][0-9]{3})"', text)
+            onward = re.search(r'href="([^"]+)">More findings', text)
+            address = onward and onward[1].replace("&amp;", "&")
+
+        assert seen == [f"g{k:03}" for k in range(50)] + [f"l{k:03}" for k in range(60)]
+
+    @pytest.mark.parametrize("query", ["severity=major", "state=cleared", "device=uw-06", "team=front", "kind=uneven"])
+    def test_shows_what_rest_shows_for_the_same_filter(self, http, keep, query):
+        keep(a_finding(id="f1", severity=Severity.MAJOR), a_finding(id="f2", cleared_ms=NOW_MS))
+        asked_of_rest = query if "state" in query else f"{query}&state=open"
+
+        shown = re.findall(r'<li id="(f[12])"', http.get(f"/?{query}").text)
+
+        assert shown == [one["id"] for one in http.get(f"/v1/findings?{asked_of_rest}").json()["items"]]
+
+    def test_takes_fields_that_were_left_empty_as_not_asked(self, http, keep):
+        keep(a_finding())
+        text = http.get("/?device=&team=&kind=&severity=&state=&operator_state=").text
+        assert "Open findings: 1" in text
+
+    @pytest.mark.parametrize("query", ["severity=loud", "cursor=WzksIiJd", "cursor=x"])
+    def test_refuses_what_it_does_not_know(self, http, query):
+        assert http.get(f"/?{query}").status_code == 400
