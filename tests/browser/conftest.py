@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import shutil
 import sqlite3
+from pathlib import Path
 
 import browsing
 import pytest
@@ -14,6 +15,14 @@ from service.demo import player, stage
 from service.demo.narration import Narrator
 from service.demo.scenario import SEED, scenario
 from service.storage import database
+
+HERE = Path(__file__).parent
+
+
+def pytest_collection_modifyitems(items):
+    """Puts the tests of the browser last: while its driver lives, the main thread has a running event loop, and
+    `asyncio.run` of another test would be refused."""
+    items.sort(key=lambda item: item.path.is_relative_to(HERE))
 
 
 @pytest.fixture(scope="session")

@@ -13,7 +13,6 @@ import uvicorn
 from axe_playwright_python.sync_playwright import Axe
 from examples import EPOCH_MS
 from fastapi.responses import HTMLResponse
-from playwright.sync_api import sync_playwright
 from storage_examples import a_change, some_windows
 
 from service.evaluation import Policy
@@ -24,8 +23,6 @@ from service.terms import PortName, Rule, Span
 from service.web import api
 from service.web.services import Services
 
-CHROMIUM = "/usr/bin/chromium"
-FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-background-networking"]
 COUNT = 3120
 END_MS = EPOCH_MS + COUNT * 30_000
 PAGE = """{% extends "base.html" %}{% from "parts/chart.html" import figure %}
@@ -93,17 +90,9 @@ def base(sqlite_engine):
         yield address
 
 
-@pytest.fixture(scope="module")
-def chromium():
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def page(chromium):
-    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+def page(browser):
+    context = browser.new_context(viewport={"width": 1280, "height": 900})
     page = context.new_page()
     broken = []
     page.on("pageerror", lambda error: broken.append(str(error)))
@@ -136,8 +125,8 @@ class TestTable:
 
         assert [cell.removesuffix(", in part") for cell in cells[:4]] == told_by_rest(base, direction, -1 - row)
 
-    def test_is_there_without_script_and_its_pages_are_links(self, chromium, base):
-        context = chromium.new_context(java_script_enabled=False)
+    def test_is_there_without_script_and_its_pages_are_links(self, browser, base):
+        context = browser.new_context(java_script_enabled=False)
         page = context.new_page()
         page.goto(f"{base}/charts?zoom=26h")
         page.locator("#numbers-egress summary").click()
