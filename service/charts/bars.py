@@ -50,8 +50,11 @@ def svg(
             f'<desc>{escaped(summary(bars, hot_above, even_split))}</desc><g aria-hidden="true">{paper}',
             *_scale(paint, field),
             *(_bar(paint, field, bar, row) for row, bar in enumerate(bars)),
-            _upright(paint, field, (hot_above, "hot line"), "16 4"),
-            _upright(paint, field, (even_split, "even split"), "0 7") if _is_known(even_split) else "",
+            *(_upright(paint, field, share, dashes) for share, _, dashes in _limits(hot_above, even_split)),
+            # Words come last, so that no line runs over them.
+            *_scale_words(paint, field),
+            *(_bar_words(paint, field, bar, row) for row, bar in enumerate(bars)),
+            *(_limit_words(paint, field, share, words) for share, words, _ in _limits(hot_above, even_split)),
             "</g></svg>",
         )
     )
@@ -64,8 +67,12 @@ def summary(bars: Sequence[Bar], hot_above: float, even_split: float | None) -> 
     return f"{told}. Hot line {hot_above * 100:.4g} %, even split {even}."
 
 
-def _is_known(share: float | None) -> bool:
-    return share is not None and math.isfinite(share)
+def _limits(hot_above: float, even_split: float | None) -> tuple[tuple[float, str, str], ...]:
+    """The lines across all bars: share, name and dash."""
+    hot = (hot_above, "hot line", "16 4")
+    if even_split is None or not math.isfinite(even_split):
+        return (hot,)
+    return hot, (even_split, "even split", "0 7")
 
 
 def _words(bar: Bar) -> str:
@@ -75,39 +82,47 @@ def _words(bar: Bar) -> str:
 
 def _scale(paint: Paint, field: _Field) -> list[str]:
     ruled = "".join(f"M{field.x(share):.1f},{TOP}V{field.bottom:g}" for share in shares(field.highest))
-    told = [
-        text(paint, (field.x(share), field.bottom + 20), written(share), anchor="middle")
-        for share in shares(field.highest)
-    ]
     return [
         f'<path{paint.of("faint")} d="{ruled}"/>',
         f'<path{paint.of("rule")} d="M{LEFT},{TOP}V{field.bottom:g}"/>',
-        *told,
+    ]
+
+
+def _scale_words(paint: Paint, field: _Field) -> list[str]:
+    return [
+        text(paint, (field.x(share), field.bottom + 20), written(share), anchor="middle")
+        for share in shares(field.highest)
     ]
 
 
 def _bar(paint: Paint, field: _Field, bar: Bar, row: int) -> str:
-    """A filled bar, hollow where the member cannot take load, none where it is unknown; with name and words."""
-    y = TOP + ROW * row
+    """A filled bar, hollow where the member cannot take load, none where it is unknown."""
+    if bar.share is None or not math.isfinite(bar.share):
+        return ""
     colour = colours.member(row)
-    drawn, end = "", float(LEFT)
-    if bar.share is not None and math.isfinite(bar.share):
-        end = field.x(bar.share)
-        look = paint.of(colour, "paper" if bar.why_not else colour)
-        dashes = ' stroke-dasharray="4 3"' if bar.why_not else ""
-        size = f'width="{max(1.0, end - LEFT):.1f}" height="18" stroke-width="2"'
-        drawn = f'<rect x="{LEFT}" y="{y + 8}" {size}{look}{dashes}/>'
-    name = text(paint, (LEFT - 10, y + 22), shortened(bar.name, LEFT - 14), anchor="end")
+    look = paint.of(colour, "paper" if bar.why_not else colour)
+    dashes = ' stroke-dasharray="4 3"' if bar.why_not else ""
+    size = f'width="{max(1.0, field.x(bar.share) - LEFT):.1f}" height="18" stroke-width="2"'
+    drawn = f'<rect x="{LEFT}" y="{TOP + ROW * row + 8}" {size}{look}{dashes}/>'
+    return f"<g><title>{escaped(bar.name)}: {escaped(_words(bar))}</title>{drawn}</g>"
+
+
+def _bar_words(paint: Paint, field: _Field, bar: Bar, row: int) -> str:
+    """Its name before it and its figure behind the field; the whole of both where they are too long for that."""
+    y = TOP + ROW * row + 22
+    name = text(paint, (LEFT - 10, y), shortened(bar.name, LEFT - 14), anchor="end")
     words = shortened(_words(bar), WIDTH - field.x(field.highest) - 12)
-    told = text(paint, (field.x(field.highest) + 10, y + 22), words)
-    return f"<g><title>{escaped(bar.name)}: {escaped(_words(bar))}</title>{drawn}{name}{told}</g>"
+    told = text(paint, (field.x(field.highest) + 10, y), words)
+    return f"<g><title>{escaped(bar.name)}: {escaped(_words(bar))}</title>{name}{told}</g>"
 
 
-def _upright(paint: Paint, field: _Field, told: tuple[float | None, str], dashes: str) -> str:
-    share, words = told
-    x = field.x(share or 0.0)
+def _upright(paint: Paint, field: _Field, share: float, dashes: str) -> str:
     ends = ' stroke-linecap="round"' if dashes.startswith("0") else ""
     look = f'{paint.of("ink")} stroke-width="2.5" stroke-dasharray="{dashes}"{ends}'
+    return f'<path{look} d="M{field.x(share):.1f},{TOP - 6}V{field.bottom:g}"/>'
+
+
+def _limit_words(paint: Paint, field: _Field, share: float, words: str) -> str:
+    x = field.x(share)
     anchor, beside = ("end", x - 4) if words == "even split" else ("start", x + 4)
-    name = text(paint, (beside, TOP - 12), f"{words} {(share or 0) * 100:.4g} %", anchor=anchor)
-    return f'<path{look} d="M{x:.1f},{TOP - 6}V{field.bottom:g}"/>{name}'
+    return text(paint, (beside, TOP - 12), f"{words} {share * 100:.4g} %", anchor=anchor)

@@ -26,12 +26,14 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
         *(_ruled(paint, frame, share, dashes) for share, _, dashes in _limits(plot)),
         _even_split(paint, frame, plot),
         *(lines.drawn(paint, frame, line, row) for row, line in enumerate(plot.lines)),
-        *(_mark(paint, frame, mark) for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms),
+        *(_mark(paint, frame, mark) for mark in _seen(plot)),
+        _unknown(paint, frame, plot),
         # Words come last, so that no line runs over them.
+        *(_mark_words(paint, frame, mark, row) for row, mark in enumerate(_seen(plot))),
+        _unknown_words(paint, frame, plot),
         *(_limit_words(paint, frame, share, name) for share, name, _ in _limits(plot)),
         *(_stretch_words(paint, frame, one, row) for row, one in enumerate(_within(plot))),
         labels.drawn(paint, frame, plot),
-        _unknown(paint, frame, plot),
         "</g></svg>",
     ]
     return "".join(parts)
@@ -128,7 +130,8 @@ def _even_split(paint: Paint, frame: Frame, plot: Plot) -> str:
     found = columns(plot.even_split, int(frame.right - frame.left))
     path = lines.path_of(frame, found, len(plot.even_split))
     round_dots = 'stroke-width="3" stroke-linecap="round" stroke-dasharray="0 7"'
-    return f'<g data-member="even split"><path{paint.of("soft")} {round_dots} d="{path}"/></g>'
+    told = f'data-member="even split" data-figures="{lines.told(found)}"'
+    return f'<g {told}><path{paint.of("soft")} {round_dots} d="{path}"/></g>'
 
 
 def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
@@ -141,20 +144,34 @@ def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
     path = "".join(f"M{x[a] - half:.1f},{frame.bottom + 3:g}H{x[b - 1] + half:.1f}" for a, b in holes(found))
     if not path:
         return ""
-    words = text(paint, (frame.right + 34, frame.bottom + 8), "unknown", colour="soft")
-    return f'<g><title>some member is unknown</title><path{paint.of("soft")} stroke-width="5" d="{path}"/>{words}</g>'
+    return f'<g><title>some member is unknown</title><path{paint.of("soft")} stroke-width="5" d="{path}"/></g>'
+
+
+def _unknown_words(paint: Paint, frame: Frame, plot: Plot) -> str:
+    unknown = any(np.isnan(line.figures).any() for line in plot.lines) or not plot.lines
+    return text(paint, (frame.right + 34, frame.bottom + 8), "unknown", colour="soft") if unknown and plot.count else ""
+
+
+def _seen(plot: Plot) -> list[Mark]:
+    return [mark for mark in plot.marks if plot.first_ms <= mark.at_ms <= plot.end_ms]
 
 
 def _mark(paint: Paint, frame: Frame, mark: Mark) -> str:
-    """A vertical line with an arrowhead at its top, and its words on the side that has more room."""
+    """A vertical line with an arrowhead at its top."""
     x = frame.x(mark.at_ms)
-    at_right = x < (frame.left + frame.right) / 2
-    room = (frame.right - x if at_right else x - frame.left) - 8
-    place, anchor = ((x + 6, frame.top + 14), "start") if at_right else ((x - 6, frame.top + 14), "end")
     line = f"M{x:.1f},{frame.top:g}V{frame.bottom:g}"
     head = f"M{x - 5:.1f},{frame.top:g}h10l-5,9z"
     return (
         f"<g><title>{escaped(mark.text)}</title>"
         f'<path{paint.of("ink")} stroke-width="1.5" stroke-dasharray="1 3" d="{line}"/>'
-        f'<path{paint.of(fill="ink")} d="{head}"/>{text(paint, place, shortened(mark.text, room), anchor=anchor)}</g>'
+        f'<path{paint.of(fill="ink")} d="{head}"/></g>'
     )
+
+
+def _mark_words(paint: Paint, frame: Frame, mark: Mark, row: int) -> str:
+    """Its words on the side that has more room; those of the next two are lower, so that near ones can be read."""
+    x, y = frame.x(mark.at_ms), frame.top + 14 + SIZE * 1.2 * (row % 3)
+    at_right = x < (frame.left + frame.right) / 2
+    room = (frame.right - x if at_right else x - frame.left) - 8
+    place, anchor = ((x + 6, y), "start") if at_right else ((x - 6, y), "end")
+    return text(paint, place, shortened(mark.text, room), anchor=anchor)

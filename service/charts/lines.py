@@ -21,7 +21,7 @@ def drawn(paint: Paint, frame: Frame, line: Line, row: int) -> str:
     parts = [path + path_of(frame, found, len(line.figures)) + '"/>']
     parts += _hollow(paint, frame, found, line, stroke)
     parts += _restated(paint, frame, found, line, stroke)
-    return f'<g data-member="{escaped(line.name)}" data-figures="{_told(found)}">{"".join(parts)}</g>'
+    return f'<g data-member="{escaped(line.name)}" data-figures="{told(found)}">{"".join(parts)}</g>'
 
 
 def path_of(frame: Frame, of: Columns, count: int) -> str:
@@ -88,7 +88,7 @@ def _marked(frame: Frame, of: Columns, line: Line, truths: Truths) -> list[tuple
     return list(zip(x[at].tolist(), heights(frame, of.high)[at].tolist(), strict=True))
 
 
-def _told(of: Columns) -> str:
+def told(of: Columns) -> str:
     """A column each: tenths of a per cent, the least and the most where they differ, nothing where unknown."""
     low, high = (np.round(np.nan_to_num(figures, nan=-1.0) * 1000).astype(np.int64) for figures in (of.low, of.high))
     return ",".join(

@@ -49,7 +49,8 @@ class TestRecording:
             page.keyboard.press("Tab")
             if page.locator("button:focus", has_text="Record it").count():
                 break
-        page.keyboard.press("Enter")
+        with page.expect_navigation():
+            page.keyboard.press("Enter")
 
         assert page.get_by_role("heading", level=1).inner_text() == "Change: cabled anew"
         context.close()
