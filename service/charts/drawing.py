@@ -12,6 +12,12 @@ from service.charts.plots import Mark, Plot, Stretch
 from service.charts.texts import SIZE, escaped, shortened, text
 
 WIDTH, HEIGHT = 960, 320
+NARROW, LOW = 420, 300  # of a drawing on a phone, which shows it at about its own size
+
+
+def both(plot: Plot) -> str:
+    """A broad and a narrow drawing of the same, of which the style sheet shows the one that fits."""
+    return svg(plot) + svg(plot, NARROW, LOW)
 
 
 def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = False) -> str:
@@ -43,13 +49,25 @@ def _opened(plot: Plot, width: int, height: int, paint: Paint) -> str:
     title, summary = escaped(plot.title), escaped(plot.summary)
     windows = max(1, -(-plot.count // int(width - frames.LEFT - frames.RIGHT)))
     times = f'data-first="{plot.first_ms}" data-step="{plot.width_ms * windows}" data-end="{plot.end_ms}"'
+    times += f' data-each="{plot.width_ms}"'
     field = f'data-left="{frames.LEFT}" data-right="{width - frames.RIGHT}"'
     paper = f'<rect width="{width}" height="{height}"{paint.of(fill="paper")}/>' if paint is ALONE else ""
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot" viewBox="0 0 {width} {height}" width="{width}"'
-        f' height="{height}" role="img" aria-label="{title}" font-family="sans-serif" font-size="{SIZE}"'
-        f' {times} {field}><title>{title}</title><desc>{summary}</desc><g aria-hidden="true">{paper}'
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot {shape(width)}" viewBox="0 0 {width} {height}"'
+        f' width="{width}" height="{height}" role="img" aria-label="{title}" font-family="sans-serif"'
+        f' font-size="{SIZE}" {times} {field}><title>{title}</title><desc>{summary}</desc><g aria-hidden="true">{paper}'
+        f"{_head(plot, width, paint)}"
     )
+
+
+def shape(width: float) -> str:
+    """The class by which a style sheet knows a drawing for a phone from one for a desk."""
+    return "narrow" if width <= NARROW else "broad"
+
+
+def _head(plot: Plot, width: int, paint: Paint) -> str:
+    """What it shows, where no page says so around it."""
+    return text(paint, (8, 18), shortened(plot.title, width - 16)) if paint is ALONE else ""
 
 
 def _within(plot: Plot) -> list[Stretch]:
@@ -149,7 +167,10 @@ def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
 
 def _unknown_words(paint: Paint, frame: Frame, plot: Plot) -> str:
     unknown = any(np.isnan(line.figures).any() for line in plot.lines) or not plot.lines
-    return text(paint, (frame.right + 34, frame.bottom + 8), "unknown", colour="soft") if unknown and plot.count else ""
+    if not unknown or not plot.count:
+        return ""
+    piece = f'<path{paint.of("soft")} stroke-width="5" d="M{frame.right + 8:g},{frame.bottom + 3:g}h{labels.SAMPLE}"/>'
+    return piece + text(paint, (frame.right + 14 + labels.SAMPLE, frame.bottom + 8), "unknown", colour="soft")
 
 
 def _seen(plot: Plot) -> list[Mark]:

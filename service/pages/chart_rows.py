@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from service.pages.charted_figures import Figures
 from service.terms import KIND_WORDS
 from service.web.figures import known
+from service.webhooks.fields import instant
 
 
 @dataclass(frozen=True)
@@ -20,9 +21,13 @@ class Cell:
 
 @dataclass(frozen=True)
 class Row:
-    """One window, or five minutes; `kind` is empty where nobody decided it."""
+    """One window, or five minutes; `kind` is empty where nobody decided it.
+
+    `start` is its beginning as questions have it, of a window whose working can be shown; else empty.
+    """
 
     start_ms: int
+    start: str
     cells: tuple[Cell, ...]
     even_split: float | None
     kind: str
@@ -45,4 +50,5 @@ def _row(found: Figures, way: int, slot: int, partial: list[bool]) -> Row:
     )
     start_ms = found.span.first_ms + slot * found.span.width_ms
     kind = "" if found.rolled_up or not found.there[slot] else KIND_WORDS[int(found.kinds[slot, way])]
-    return Row(start_ms, cells, known(found.even_split[slot, way]), kind, bool(found.restated[slot]))
+    start = "" if found.rolled_up or not found.there[slot] else instant(start_ms) or ""
+    return Row(start_ms, start, cells, known(found.even_split[slot, way]), kind, bool(found.restated[slot]))

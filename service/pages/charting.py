@@ -84,6 +84,7 @@ class Charted:
     note: str
     names: tuple[str, ...]
     even_split_kept: bool
+    working: tuple[str, ...]  # by member, to be followed by the beginning of a window
     rows: tuple[chart_rows.Row, ...]
     zooms: tuple[Link, ...]
     times: tuple[Link, ...]  # earlier, later, now, and the permalink
@@ -135,10 +136,11 @@ def _one(
     return Charted(
         direction=direction,
         title=drawn.title,
-        svg=Markup(drawing.svg(drawn)),  # noqa: S704  # our own drawing, which escapes foreign text
+        svg=Markup(drawing.both(drawn)),  # noqa: S704  # our own drawing, which escapes foreign text
         note=_note(found),
         names=found.names,
         even_split_kept=not found.rolled_up,
+        working=tuple(_working(team.id, name, direction) for name in found.names),
         rows=chart_rows.rows(found, way, wanted.page, ROWS_A_PAGE),
         zooms=_zooms(wanted, address, until),
         times=_times(wanted, address, found.span),
@@ -148,13 +150,18 @@ def _one(
     )
 
 
+def _working(team_id: int, port: str, direction: str) -> str:
+    return f"/teams/{team_id}/working?{urlencode({'port': port, 'direction': direction, 'start': ''})}"
+
+
 def _note(found: Figures) -> str:
     breadth = drawing.WIDTH - frames.LEFT - frames.RIGHT
     together = -(-found.span.count // breadth)
     parts = []
     if found.rolled_up:
         parts.append(
-            "Each row is the mean of five minutes; the table also has the busiest window. No even split is kept."
+            "Each row is the mean of five minutes; the table also has the busiest window. There is no even split, for"
+            " such a row knows neither the speeds nor which members could be used."
         )
     if together > 1:
         what = "five-minute rows" if found.rolled_up else "windows"

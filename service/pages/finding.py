@@ -91,7 +91,7 @@ def _bars(found: Finding, services: Services) -> Markup:
     hot_above = services.policy.rules_for(found.device, found.team).hot_above
     title = f"Members of {found.team} on {found.device}, {found.direction}"
     # Drawn by our own code, which escapes every name it is told.
-    return Markup(bars.svg(members, hot_above, found.even_split, title=title))  # noqa: S704
+    return Markup(bars.both(members, hot_above, found.even_split, title=title))  # noqa: S704
 
 
 def _working(kept: Kept, port: str) -> str:

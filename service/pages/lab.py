@@ -126,7 +126,7 @@ def _charts(found: Looked) -> list[Markup]:
     if found.view is None:
         return []
     # Made by our own charts, which escape what they are told.
-    return [Markup(drawing.svg(_plot(found, found.view, way))) for way in range(len(DIRECTIONS))]  # noqa: S704
+    return [Markup(drawing.both(_plot(found, found.view, way))) for way in range(len(DIRECTIONS))]  # noqa: S704
 
 
 def _plot(found: Looked, view: View, way: int) -> Plot:

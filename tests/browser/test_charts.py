@@ -5,6 +5,7 @@ import socket
 import threading
 from contextlib import contextmanager
 from dataclasses import replace
+from types import SimpleNamespace
 
 import browsing
 import httpx
@@ -17,7 +18,7 @@ from storage_examples import a_change, some_windows
 
 from service.evaluation import Policy
 from service.pages import charting, rendering, site
-from service.storage import changes, database, inventory, windows
+from service.storage import changes, database, inventory, rollups, windows
 from service.storage.changes import Place
 from service.terms import PortName, Rule, Span
 from service.web import api
@@ -61,6 +62,21 @@ def keep(engine):
         windows.write(connection, inventory.layout(connection), kept, np.zeros((1, COUNT, 2), dtype=np.uint8))
         change = a_change(at_ms=END_MS - 2_400_000, what="hashed by addresses and ports")
         changes.keep(connection, change, [(Place(1, 0), "")])
+
+
+def keep_rollups(engine):
+    """The last two hours of four members in rows of five minutes; what the first had out, in their order."""
+    mean = np.clip(0.5 + np.cumsum(np.random.default_rng(2).normal(0, 0.02, (4, 24, 2)), axis=1), 0, 1)
+    rolled = SimpleNamespace(
+        span=Span(END_MS - 24 * 300_000, 24, 300_000),
+        mean=mean,
+        peak=mean,
+        hot_seconds=np.zeros_like(mean),
+        coverage=np.ones_like(mean),
+    )
+    with engine.begin() as connection:
+        rollups.write(connection, inventory.layout(connection), rolled)
+    return mean[0, :, 0]
 
 
 def page_of(services):
@@ -159,7 +175,7 @@ class TestReading:
 
     def test_is_of_the_window_under_the_pointer(self, page, base):
         page.goto(f"{base}/charts")
-        box = page.locator("#chart-egress svg").bounding_box()
+        box = page.locator("#chart-egress svg.broad").bounding_box()
         # By hand: the field reaches from 64 to 810 of 960; window 122 of 240 has its middle at 64 + 746 * 122.5 / 240.
         x = box["x"] + box["width"] / 960 * (64 + 746 * 122.5 / 240)
         page.mouse.move(x, box["y"] + box["height"] / 2)
@@ -173,6 +189,27 @@ class TestReading:
         page.keyboard.press("End")
 
         assert re.search(r"p1 \d+\.\d to \d+\.\d %", reading(page, "ingress"))
+
+    def test_tells_of_two_weeks_what_rows_of_five_minutes_have(self, page, base, sqlite_engine):
+        means = keep_rollups(sqlite_engine)
+        page.goto(f"{base}/charts?zoom=14d")
+        page.locator("#chart-egress [data-readout]").focus()
+        page.keyboard.press("End")
+        page.keyboard.press("ArrowLeft")
+
+        # 4,032 rows on 746 columns are six a column: the last column but one is rows 12 to 7 before the end.
+        least, most = (f"{figure * 100:.1f}" for figure in (means[-12:-6].min(), means[-12:-6].max()))
+        assert reading(page).startswith(f"2026-11-26 11:00:00 UTC, 30 min: p1 {least} to {most} %")
+        assert "even split" not in reading(page)
+
+    def test_tells_the_even_split_too(self, page, base):
+        page.goto(f"{base}/charts")
+        page.locator("#chart-egress [data-readout]").focus()
+        page.keyboard.press("End")
+
+        query = {"from": "2026-11-26T10:00:00Z", "limit": 2880, "direction": "egress"}
+        told = httpx.get(f"{base}/v1/teams/1/windows", params=query).json()["items"][-1]["even_split"]
+        assert f"even split {told * 100:.1f} %" in reading(page)
 
     def test_works_on_after_the_page_was_brought_up_to_date(self, page, base):
         page.goto(f"{base}/charts")
@@ -190,18 +227,24 @@ class TestReading:
 
 
 class TestLooks:
-    def test_show_the_newest_end_first_where_they_are_broader_than_the_page(self, page, base):
-        page.set_viewport_size({"width": 390, "height": 900})
+    @pytest.mark.parametrize("width", [360, 390, 767, 768, 1280, 1920])
+    def test_show_one_drawing_with_its_scale_and_every_name(self, page, base, width):
+        page.set_viewport_size({"width": width, "height": 900})
         page.goto(f"{base}/charts")
-        name = page.locator("#chart-egress text", has_text="p4").bounding_box()
+        drawn = page.locator("#chart-egress svg.plot:visible")
 
-        assert 0 <= name["x"] <= name["x"] + name["width"] <= 390
+        assert drawn.count() == 1
+        for words in ("100 %", "p1", "p4", "even split", "unknown"):
+            box = drawn.locator("text", has_text=re.compile(f"^{words}$")).bounding_box()
+            assert 0 <= box["x"] <= box["x"] + box["width"] <= width
+            # Of fifteen units; common practice, no source: letters under ten pixels are not read on a phone.
+            assert box["height"] > 10
 
     def test_are_drawn_at_once(self, page, base):
         page.goto(f"{base}/charts?zoom=26h")
         spent_ms = page.evaluate(
             """() => {
-              const drawing = document.querySelector("#chart-egress svg");
+              const drawing = document.querySelector("#chart-egress svg.broad");
               const [beside, text] = [drawing.parentNode, drawing.outerHTML];
               const begun = performance.now();
               beside.innerHTML = text;
@@ -228,7 +271,7 @@ class TestLooks:
     def test_paint_words_in_the_colour_that_contrast_is_computed_of(self, page, base, scheme):
         page.emulate_media(color_scheme=scheme)
         page.goto(f"{base}/charts")
-        painted = page.locator(".plot text").evaluate_all(
+        painted = page.locator(".plot:visible text").evaluate_all(
             "all => all.map((one) => getComputedStyle(one)).map((is) => [is.fill, is.color, is.stroke])"
         )
         paper = page.locator(".plot > g").first.evaluate("(one) => getComputedStyle(one).backgroundColor")

@@ -70,7 +70,7 @@ class TestWithoutScript:
 
         assert "All members on their new shares 0 s after the change" in said
         assert "Evened out" in said
-        assert page.locator("svg.plot").count() == 2
+        assert page.locator("svg.plot:visible").count() == 2
         page.get_by_role("button", name="End it now").click()
         assert "ended at" in page.locator("#lab-state").inner_text()
 

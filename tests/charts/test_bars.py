@@ -2,7 +2,8 @@ import xml.etree.ElementTree as ET
 
 import pytest
 
-from service.charts.bars import Bar, summary, svg
+from service.charts.bars import NARROW, Bar, both, summary, svg
+from service.charts.texts import breadth
 
 SVG = "{http://www.w3.org/2000/svg}"
 
@@ -40,6 +41,28 @@ class TestSvg:
         assert {one.tag for one in ET.fromstring(drawn).iter()} <= {
             f"{SVG}{tag}" for tag in ("svg", "g", "title", "desc", "path", "rect", "text")
         }
+
+    @pytest.mark.parametrize("even_split", [0.0, 0.1, 0.47, 0.49, 0.6, 0.75, 0.9, 1.0])
+    @pytest.mark.parametrize("width", [960, 420])
+    def test_keeps_the_words_of_its_lines_within_and_apart(self, width, even_split):
+        drawn = svg([Bar("m1", 0.9)], 0.75, even_split, size=NARROW) if width == 420 else svg([], 0.75, even_split)
+        lines = [one for one in ET.fromstring(drawn).iter(f"{SVG}text") if "line" in one.text or "split" in one.text]
+        hot, even = lines
+
+        assert (hot.text, even.text) == ("hot line 75 %", f"even split {even_split * 100:g} %")
+        assert int(hot.get("y")) - int(even.get("y")) >= 15
+        for one in lines:
+            x, broad = int(one.get("x")), breadth(one.text)
+            left = x - broad if one.get("text-anchor") == "end" else x
+            assert 0 <= left <= left + broad <= width
+
+    def test_is_drawn_broad_and_narrow_with_the_same_words(self):
+        broad, narrow = both([Bar("m1", 0.92), Bar("m2", None)], 0.75, 0.47).split("</svg>")[:2]
+
+        assert 'class="plot broad" viewBox="0 0 960' in broad
+        assert 'class="plot narrow" viewBox="0 0 420' in narrow
+        told = [[one.text for one in ET.fromstring(f"{part}</svg>").iter(f"{SVG}text")] for part in (broad, narrow)]
+        assert told[0] == told[1]
 
     def test_stands_without_members(self):
         ET.fromstring(svg([], 0.75, None))

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from service.charts.columns import columns, holes, runs
-from service.charts.drawing import svg
+from service.charts.drawing import both, svg
 from service.charts.frames import clock, frame, highest, instants, shares
 from service.charts.labels import APART, spread
 from service.charts.paint import DASHES
@@ -103,6 +103,36 @@ class TestSvg:
         stretch, mark = Stretch(0, EPOCH_MS, "uneven"), Mark(EPOCH_MS - 1, "CHG-7")
 
         assert svg(a_plot([0.5] * 4, stretches=(stretch,), marks=(mark,))) == svg(a_plot([0.5] * 4))
+
+    def test_draws_all_words_after_all_lines(self):
+        # SVG 2, 3.4: what comes later in a document is painted on top.
+        plot = a_plot([0.5, NAN, 0.5, 0.5], stretches=(Stretch(EPOCH_MS, EPOCH_MS + 60_000, "uneven", "minor"),))
+        plot = replace(plot, marks=(Mark(EPOCH_MS + 30_000, "cabled anew"),), even_split=np.full(4, 0.4))
+        order = list(parsed(plot).iter())
+        last = max(k for k, one in enumerate(order) if one.get("data-member") or one.tag == f"{SVG}rect")
+        words_after = {one.text for one in order[last:] if one.tag == f"{SVG}text"}
+
+        assert {"m1", "even split", "hot line 75 %", "idle line 30 %", "unknown", "cabled anew"} < words_after
+
+    def test_puts_the_words_of_near_changes_below_each_other(self):
+        marks = tuple(Mark(EPOCH_MS + k * 1000, f"change {k}") for k in range(3))
+        texts = [one for one in parsed(a_plot([0.5] * 4, marks=marks)).iter(f"{SVG}text") if "change" in one.text]
+
+        heights = sorted(int(one.get("y")) for one in texts)
+        assert all(b - a >= 15 for a, b in pairwise(heights))
+        assert len(heights) == 3
+
+    def test_is_drawn_broad_and_narrow_of_the_same(self):
+        broad, narrow = both(a_plot([0.5] * 4)).split("</svg>")[:2]
+
+        assert 'class="plot broad" viewBox="0 0 960 320"' in broad
+        assert 'class="plot narrow" viewBox="0 0 420 300"' in narrow
+        figures = [re.search(r'data-figures="([^"]*)"', part).group(1) for part in (broad, narrow)]
+        assert figures == ["500,500,500,500"] * 2
+
+    def test_says_what_it_shows_where_no_page_does(self):
+        assert words(parsed(a_plot([0.5] * 4), alone=True))[0] == "sm-07, team front"
+        assert "sm-07, team front" not in words(parsed(a_plot([0.5] * 4)))
 
     def test_is_an_image_with_a_name_and_a_description(self):
         root = parsed(a_plot([0.5] * 4))

@@ -129,6 +129,18 @@ class TestCharted:
         assert [(c.share, round(c.peak, 5)) for c in chart.rows[0].cells] == [(0.5, 0.9), (0.5, 0.9)]
         assert chart.rows[2].cells[0].share is None
         assert not chart.even_split_kept
+        assert {row.even_split for row in chart.rows} == {None}
+        assert {row.start for row in chart.rows} == {""}
+        assert "There is no even split" in chart.note
+        assert "even split" not in chart.svg.lower()
+
+    def test_leads_from_each_figure_to_its_working(self, kept):
+        [chart] = _charted(kept, "ingress")
+        starts = [row.start for row in chart.rows if row.start]
+
+        # Eight windows were kept, of which the last began half a minute before the end.
+        assert (len(starts), starts[0]) == (8, "2026-11-25T10:03:30Z")
+        assert chart.working[1] == "/teams/1/working?port=front1&direction=ingress&start="
 
     def test_names_the_members_of_now_where_nothing_was_kept(self, kept):
         [chart] = _charted(kept, "egress", until_ms=EPOCH_MS - 24 * HOUR_MS)

@@ -10,24 +10,33 @@
 
   const clock = (ms) => new Date(ms).toISOString().slice(0, 19).replace("T", " ") + " UTC";
 
+  // How long a column of several windows lasts, of which the least and the most are told.
+  const lasting = ({ step, each }) => {
+    if (step === each) return "";
+    return Number(step) % 60000 ? `, ${Number(step) / 1000} s` : `, ${Number(step) / 60000} min`;
+  };
+
   const count = (svg) => Math.ceil((Number(svg.dataset.end) - Number(svg.dataset.first)) / Number(svg.dataset.step));
 
+  // Of the broad drawing and the narrow one, whichever is shown.
+  const shown = (region) => [...region.querySelectorAll("svg.plot")].find((svg) => svg.getClientRects().length);
+
   const read = (region, place) => {
-    const svg = region.querySelector("svg.plot");
+    const svg = shown(region);
     const at = Math.min(count(svg) - 1, Math.max(0, place));
     places.set(region, at);
     const from = Number(svg.dataset.first) + at * Number(svg.dataset.step);
     const members = [...svg.querySelectorAll("[data-figures]")].map(
       (line) => `${line.dataset.member} ${told(line.dataset.figures.split(",")[at])}`,
     );
-    document.getElementById(region.dataset.readout).textContent = `${clock(from)}: ${members.join(", ")}`;
+    document.getElementById(region.dataset.readout).textContent = `${clock(from)}${lasting(svg.dataset)}: ${members.join(", ")}`;
   };
 
   const regionOf = (event) => event.target.closest?.("[data-readout]");
 
   document.addEventListener("pointermove", (event) => {
     const region = regionOf(event);
-    const svg = region?.querySelector("svg.plot");
+    const svg = region && shown(region);
     if (!svg) return;
     const box = svg.getBoundingClientRect();
     const x = ((event.clientX - box.left) / box.width) * svg.viewBox.baseVal.width;
@@ -38,7 +47,7 @@
 
   document.addEventListener("keydown", (event) => {
     const region = regionOf(event);
-    const svg = region?.querySelector("svg.plot");
+    const svg = region && shown(region);
     const last = svg ? count(svg) - 1 : 0;
     const now = places.get(region ?? document) ?? last + 1;
     const next = { ArrowLeft: now - 1, ArrowRight: now + 1, Home: 0, End: last }[event.key];
