@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from service.charts import paint as colours
@@ -90,7 +92,18 @@ def _marked(frame: Frame, of: Columns, line: Line, truths: Truths) -> list[tuple
 
 def told(of: Columns) -> str:
     """A column each: tenths of a per cent, the least and the most where they differ, nothing where unknown."""
-    low, high = (np.round(np.nan_to_num(figures, nan=-1.0) * 1000).astype(np.int64) for figures in (of.low, of.high))
-    return ",".join(
-        "" if a < 0 else str(a) if a == b else f"{a}-{b}" for a, b in zip(low.tolist(), high.tolist(), strict=True)
-    )
+    low, high = of.low.tolist(), of.high.tolist()
+    return ",".join(_column(a, b) for a, b in zip(low, high, strict=True))
+
+
+def _column(low: float, high: float) -> str:
+    if math.isnan(low):
+        return ""
+    least = _tenths(low)
+    most = least if low == high else _tenths(high)
+    return least if least == most else f"{least}-{most}"
+
+
+def _tenths(share: float) -> str:
+    # Rounded as the words of the page are, which the table beside has: 0.7845 is 78.5 %, and 784 to whole tenths.
+    return str(int(f"{share * 100:.1f}".replace(".", "")))

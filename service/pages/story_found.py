@@ -5,11 +5,27 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+import numpy as np
+from markupsafe import Markup
+
+from service.charts import drawing
+from service.charts.plots import Line, Plot
 from service.pages.spoken import per_cent, rate
 from service.pages.story_samples import EPOCH_MS, SECOND, WINDOW_S, Part, facts_of, samples_of
 from service.rules.assess import Assessment, Run, assess
 from service.rules.diagnoses.assessed import with_explanations
-from service.terms import DIRECTIONS, KIND_WORDS, STATUS_WORDS, WHY_NOT_WORDS, Flag, Rule, Span, Status
+from service.terms import (
+    DIRECTIONS,
+    KIND_WORDS,
+    STATUS_WORDS,
+    WHY_NOT_WORDS,
+    Flag,
+    MemberWindows,
+    Rule,
+    Span,
+    Status,
+    Truths,
+)
 from service.webhooks.wording import text_of
 
 Cells = tuple[str, ...]
@@ -26,12 +42,20 @@ class Table:
 
 
 @dataclass(frozen=True)
+class Windows:
+    """The windows of a direction as a table and as a drawing of the same figures."""
+
+    table: Table
+    drawing: Markup
+
+
+@dataclass(frozen=True)
 class Found:
     """What was planted and what came of it, in words and tables."""
 
     title: str
     planted: Table
-    windows: tuple[Table, ...]
+    windows: tuple[Windows, ...]
     findings: tuple[str, ...]
     events: tuple[str, ...]
     statuses: tuple[str, ...]
@@ -56,7 +80,7 @@ def found(part: Part) -> Found:
     return Found(
         title=part.title,
         planted=_planted(part, ports),
-        windows=tuple(_windows(told, way, ports) for way in _ways(part)),
+        windows=tuple(Windows(_windows(told, way, ports), _drawing(told, way, ports)) for way in _ways(part)),
         findings=tuple(text_of(one, "raised" if one.cleared_ms is None else "cleared") for one in told.findings),
         events=tuple(f"{event.port or event.device}: {event.text}" for event in told.events),
         statuses=_statuses(told, part, ports),
@@ -98,6 +122,31 @@ def _windows(told: Assessment, way: int, ports: list[str]) -> Table:
         for window in range(members.utilisation.shape[1])
     )
     return Table(f"Windows, {DIRECTIONS[way]}", ("Begins after", *ports, "Even split", "Kind"), rows)
+
+
+def _drawing(told: Assessment, way: int, ports: list[str]) -> Markup:
+    members, rule = told.members, Rule()
+    lines = tuple(
+        Line(name, members.utilisation[row, :, way], _in_part(members, row, way)) for row, name in enumerate(ports)
+    )
+    table = _windows(told, way, ports)
+    plot = Plot(
+        title=table.caption,
+        summary="; ".join(f"after {row[0]} {', '.join(row[1:-2])}" for row in table.rows),
+        first_ms=members.span.first_ms,
+        width_ms=members.span.width_ms,
+        lines=lines,
+        even_split=told.teams.even_split[0, :, way],
+        hot_above=rule.hot_above,
+        idle_below=rule.idle_below,
+    )
+    return Markup(drawing.both(plot))  # noqa: S704  # our own drawing, which escapes foreign text
+
+
+def _in_part(members: MemberWindows, row: int, way: int) -> Truths:
+    """Known figures of which only a part of the time was covered; a coverage is of single precision."""
+    known: Truths = np.isfinite(members.utilisation[row, :, way])
+    return known & (members.coverage[row, :, way] < 0.9995)
 
 
 def _used(share: float, why_not: int) -> str:

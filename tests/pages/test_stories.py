@@ -2,6 +2,7 @@
 
 import html
 import re
+import xml.etree.ElementTree as ET
 
 import pytest
 from web_examples import asked
@@ -94,6 +95,18 @@ class TestOne:
 
         assert "4,000,000,000" in text
         assert "2,646,907,704" in text
+
+    @pytest.mark.parametrize("case", sorted(ROADS))
+    def test_draws_the_figures_of_its_tables(self, case):
+        parts, _ = stories.come_of(case)
+
+        for windows in (one for part in parts for one in part.windows):
+            drawn = ET.fromstring(str(windows.drawing).split("</svg>")[0] + "</svg>")
+            lines = {one.get("data-member"): one.get("data-figures") for one in drawn.iter()}
+            for at, name in enumerate(windows.table.columns[1:-2], start=1):
+                cells = [row[at].split(" (")[0] for row in windows.table.rows]
+                shown = [f"{int(told) / 10:.1f} %" if told else "unknown" for told in lines[name].split(",")]
+                assert shown == cells
 
     def test_leads_through_all_of_them(self, pages):
         address, seen = "/stories/a-counter-of-32-bits-wraps-at-1-gbit-s", []
