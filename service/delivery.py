@@ -93,7 +93,7 @@ def _heard(connection: Connection, finding: Finding) -> set[str]:
 
 def _owed(finding: Finding, what: str, route: Route, now_ms: int, position: int) -> Owed:
     message_id = _message_id(finding.id, what, route.name, position)
-    body = envelope.body_of(envelope.event(finding, what, message_id, zone=route.zone))
+    body = envelope.body_of(envelope.event(finding, what, message_id, zone=route.zone, pages_at=route.pages_at))
     return Owed(message_id, finding.id, route.name, what, body, now_ms)
 
 
@@ -202,7 +202,8 @@ def _body(message: Delivery, route: Route) -> bytes:
     """What is sent: the message as it was owed, or the end of a finding that also tells of its beginning."""
     if not message.is_combined:
         return message.body.encode()
-    return envelope.body_of(envelope.combined(envelope.event_of(message.body), zone=route.zone)).encode()
+    told = envelope.combined(envelope.event_of(message.body), zone=route.zone, pages_at=route.pages_at)
+    return envelope.body_of(told).encode()
 
 
 def _jitter(message: Delivery) -> float:

@@ -81,6 +81,13 @@ class TestOwed:
 
         assert json.loads(row.body)["id"] == row.id
 
+    def test_leads_to_pages_under_the_address_that_its_route_knows(self):
+        route = replace(CHAT, pages_at="https://lopside.example.net")
+
+        (row,) = owed(RAISED, "raised", [route], now_ms=NOW_MS, position=1)
+
+        assert json.loads(row.body)["data"]["links"]["chart"].startswith("https://lopside.example.net/findings/")
+
     def test_has_the_same_ids_again_for_the_same_change_and_others_for_another(self):
         def ids(what="raised", position=1, finding=RAISED):
             return {row.id for row in owed(finding, what, [CHAT, DESK], now_ms=NOW_MS, position=position)}

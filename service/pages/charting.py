@@ -13,12 +13,13 @@ from markupsafe import Markup
 from sqlalchemy import Connection
 
 from service.charts import drawing, frames
+from service.errors import NotFound
 from service.pages import chart_rows, charted_figures, routing
 from service.pages.chart_plots import plot
 from service.pages.charted_figures import Figures
 from service.pages.rendering import POLICY
 from service.pages.viewers import Watching
-from service.storage import database, inventory
+from service.storage import database, findings, inventory
 from service.storage.inventory import Team
 from service.storage.rollups import WIDTH_MS as ROLLUP_MS
 from service.terms import DIRECTIONS, Span
@@ -209,8 +210,24 @@ def alone(
 ) -> Response:
     """The chart alone, with its own colours, for a message or a report."""
     with database.reading(services.engine) as connection:
-        team = inventory.team(connection, team_id)
-        found = figures(connection, services, team, asked)
-        drawn = plot(connection, services.policy, team, found, DIRECTIONS.index(direction))
+        return drawn_alone(connection, services, team_id, direction, asked)
+
+
+@router.get("/findings/{finding_id}/chart.svg")
+def of_finding(services: Served, _viewer: Watching, finding_id: str) -> Response:
+    """The team of a finding in its direction, until an hour after it was raised: what a message leads to."""
+    with database.reading(services.engine) as connection:
+        kept = findings.one(connection, finding_id)
+        if kept.finding.teams:
+            raise NotFound("chart of finding", finding_id)
+        asked = Look(until_ms=min(services.now_ms(), kept.finding.raised_ms + HOUR_MS))
+        return drawn_alone(connection, services, kept.team_id, kept.finding.direction, asked)
+
+
+def drawn_alone(connection: Connection, services: Services, team_id: int, direction: str, asked: Look) -> Response:
+    """One direction of a team as an answer of its own."""
+    team = inventory.team(connection, team_id)
+    found = figures(connection, services, team, asked)
+    drawn = plot(connection, services.policy, team, found, DIRECTIONS.index(direction))
     headers = {"cache-control": "private, no-cache", "content-security-policy": POLICY}
     return Response(drawing.svg(drawn, alone=True), media_type="image/svg+xml", headers=headers)

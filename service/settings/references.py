@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import replace
 from pathlib import Path
 
 from sqlalchemy import URL, make_url
@@ -26,7 +27,7 @@ def routes_of(settings: Settings) -> tuple[Route, ...]:
 def _placed(settings: Settings, at: int) -> Route:
     """One route, or a refusal that also names the line of the file."""
     try:
-        return _route(settings.routes[at], f"routes[{at}]")
+        return replace(_route(settings.routes[at], f"routes[{at}]"), pages_at=settings.server.public_url)
     except WrongSetting as wrong:
         line = settings.line_of("routes", at, wrong.key.rpartition(".")[2])
         raise WrongSetting(wrong.key, wrong.why, wrong.remedy, line) from wrong.__cause__

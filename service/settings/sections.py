@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Self
+from urllib.parse import urlsplit
 
 from pydantic import (
     AfterValidator,
@@ -54,6 +55,21 @@ def _number(value: Any) -> Any:
     if isinstance(value, bool):  # it would pass as 0 or 1
         raise refusal(f"{str(value).lower()} is not a number", "write a number")
     return value
+
+
+def _page_address(url: str) -> str:
+    """An address that pages are seen under, without a slash at its end; empty where none is said."""
+    remedy = 'write what people type to see the pages, as in public_url = "https://lopside.example.net"'
+    try:
+        parts = urlsplit(url)
+        usable = not url or (parts.scheme in {"http", "https"} and parts.hostname and parts.port != 0)
+    except ValueError:
+        usable = False
+    if not usable or not url.isprintable() or " " in url:
+        raise refusal("this is not the address of a page", remedy)
+    if url and (parts.username is not None or parts.query or parts.fragment):
+        raise refusal("an address in messages holds no name, password, query or fragment", remedy)
+    return url.rstrip("/")
 
 
 def _speed(value: int) -> int:
@@ -117,6 +133,12 @@ class Server(Section):
     host: str = "127.0.0.1"
     port: int = Field(default=8430, ge=0, le=65_535)
     open_on_loopback: bool = True
+    public_url: str = ""
+
+    @field_validator("public_url")
+    @classmethod
+    def _is_an_address(cls, url: str) -> str:
+        return _page_address(url)
 
 
 class Database(Section):

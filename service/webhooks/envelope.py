@@ -10,6 +10,7 @@ import json
 from collections.abc import Mapping
 from importlib.resources import files
 from typing import Any
+from urllib.parse import quote
 
 from service.terms import Finding, MemberFigure, Severity
 from service.webhooks.fields import fields_of, finding_of, instant
@@ -21,8 +22,14 @@ TYPE_PREFIX = "lopside.finding."
 SOURCE = "/lopside"
 
 
-def event(finding: Finding, what: str, message_id: str, *, zone: str = "UTC", source: str = SOURCE) -> dict[str, Any]:
-    """The event that tells of a finding's change; the same id and finding make the same event."""
+def event(  # noqa: PLR0913  # each told by its name
+    finding: Finding, what: str, message_id: str, *, zone: str = "UTC", source: str = SOURCE, pages_at: str = ""
+) -> dict[str, Any]:
+    """The event that tells of a finding's change; the same id and finding make the same event.
+
+    With `pages_at` it leads to the pages that are seen there.
+    """
+    links = {"links": _links(finding, pages_at)} if pages_at else {}
     return {
         "specversion": "1.0",
         "id": message_id,
@@ -35,15 +42,22 @@ def event(finding: Finding, what: str, message_id: str, *, zone: str = "UTC", so
             "schema": SCHEMA,
             "what": what,
             "text": text_of(finding, what, zone=zone),
+            **links,
             "finding": fields_of(finding),
         },
     }
 
 
-def combined(cleared: Mapping[str, Any], *, zone: str = "UTC") -> dict[str, Any]:
+def _links(finding: Finding, pages_at: str) -> dict[str, str]:
+    """The page of a finding and the chart of its time; of many teams there is no one chart."""
+    page = f"{pages_at}/findings/{quote(finding.id)}"
+    return {"finding": page} if finding.teams else {"finding": page, "chart": f"{page}/chart.svg"}
+
+
+def combined(cleared: Mapping[str, Any], *, zone: str = "UTC", pages_at: str = "") -> dict[str, Any]:
     """The event of a clear as the one message of a finding nobody heard of while it lasted; its id stays."""
     finding = finding_of(cleared["data"]["finding"])
-    return event(finding, "combined", cleared["id"], zone=zone, source=cleared["source"])
+    return event(finding, "combined", cleared["id"], zone=zone, source=cleared["source"], pages_at=pages_at)
 
 
 def body_of(told: Mapping[str, Any]) -> str:

@@ -19,7 +19,8 @@ class Route:
     """Where messages go and which; the URL and the secrets are shown to nobody.
 
     `devices` and `teams` are patterns with * and ?; empty means all. Messages are signed
-    with every secret given. `allow_networks` are those inside a site that may be reached.
+    with every secret given. `allow_networks` are those inside a site that may be reached. `pages_at` is where
+    its readers see our pages, empty where nobody said so.
     """
 
     name: str
@@ -32,6 +33,7 @@ class Route:
     teams: tuple[str, ...] = ()
     give_up_after_h: int = GIVE_UP_AFTER_H
     zone: str = "UTC"
+    pages_at: str = ""
 
     @property
     def give_up_after_ms(self) -> int:

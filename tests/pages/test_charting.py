@@ -3,14 +3,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from examples import EPOCH_MS
+from examples import EPOCH_MS, a_finding
 from storage_examples import a_change, some_windows, three_teams
 from web_examples import asked
 
 from service.evaluation import Policy
 from service.pages import charting, site
 from service.pages.charting import Zoom
-from service.storage import changes, database, inventory, rollups, windows
+from service.storage import changes, database, findings, inventory, rollups, windows
 from service.storage.changes import Place
 from service.terms import PortName, Rule, Span
 from service.web.services import Services
@@ -170,6 +170,28 @@ class TestAlone:
         assert answer.headers["cache-control"].startswith("private")
         drawn = ET.fromstring(answer.text)  # our own
         assert "class" not in {name for one in drawn.iter() if one is not drawn for name in one.attrib}
+
+    def test_is_there_of_a_finding_in_its_direction_until_an_hour_after_it_was_raised(self, kept):
+        with kept.begin() as connection:
+            findings.save(connection, 1, a_finding(id="f1", raised_ms=EPOCH_MS + 90_000, direction="egress"))
+        client = asked(kept, now_ms=lambda: END_MS + 24 * HOUR_MS, policy=_policy())
+        site.add(client.app)
+
+        answer = client.get("/findings/f1/chart.svg")
+
+        drawn = ET.fromstring(answer.text)  # our own
+        title = drawn.find("{http://www.w3.org/2000/svg}title").text
+        assert title.endswith("team front, egress, 2026-11-25 09:01:30 UTC to 2026-11-25 11:01:30 UTC")
+        assert f"{a_finding().severity}: uneven" in answer.text
+
+    def test_is_not_there_of_a_finding_of_many_teams(self, kept):
+        with kept.begin() as connection:
+            findings.save(connection, 1, a_finding(id="f2", kind="fleet-pattern", teams=("sm-07/front",)))
+        client = asked(kept, now_ms=lambda: END_MS, policy=_policy())
+        site.add(client.app)
+
+        assert client.get("/findings/f2/chart.svg").status_code == 404
+        assert client.get("/findings/f3/chart.svg").status_code == 404
 
     @pytest.mark.parametrize(
         "query", [{"zoom": "3h"}, {"until": "yesterday"}, {"direction": "up"}, {"page": 0}, {"unheard": "of"}]

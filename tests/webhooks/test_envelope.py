@@ -191,7 +191,41 @@ class TestSchema:
         assert not VALID(body)
 
 
+class TestLinks:
+    def test_lead_to_the_page_and_the_chart_of_a_finding(self):
+        data = event(a_finding(), "raised", "msg-1", pages_at="https://lopside.example.net/b")["data"]
+        page = f"https://lopside.example.net/b/findings/{a_finding().id}"
+
+        assert data["links"] == {"finding": page, "chart": f"{page}/chart.svg"}
+        assert VALID(data)
+
+    def test_are_not_there_where_nobody_said_under_which_address_pages_are_seen(self):
+        assert "links" not in told()["data"]
+
+    def test_lead_to_no_chart_of_many_teams(self):
+        finding = a_finding(kind="fleet-pattern", teams=("sm-07/front", "sm-08/front"))
+
+        data = event(finding, "raised", "msg-1", pages_at="https://lopside.example.net")["data"]
+
+        assert set(data["links"]) == {"finding"}
+        assert VALID(data)
+
+    def test_change_nothing_of_what_was_sent_before(self):
+        # Schema 1 may grow; whoever reads what it had reads the same.
+        with_links = event(a_finding(), "raised", "msg-1", pages_at="https://lopside.example.net")
+        del with_links["data"]["links"]
+
+        assert with_links == told()
+
+
 class TestCombined:
+    def test_leads_on_to_pages(self):
+        cleared = a_finding(cleared_ms=EPOCH_MS + 1)
+
+        both = combined(event(cleared, "cleared", "msg-2"), pages_at="https://lopside.example.net")
+
+        assert both["data"]["links"]["finding"] == f"https://lopside.example.net/findings/{cleared.id}"
+
     def test_keeps_the_id_of_the_clear_and_tells_both(self):
         cleared = a_finding(cleared_ms=EPOCH_MS + 17 * 60_000)
 
