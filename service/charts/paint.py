@@ -1,6 +1,6 @@
 """Colours and dashes: by class on a page, where the style sheet knows the scheme, or written out where there is none.
 
-The hues are those of Okabe and Ito, "Color Universal Design" (2008), darkened where paper asks for more contrast: none
+The colours are those of Okabe and Ito, "Color Universal Design" (2008), darkened where paper asks for more contrast: none
 of them is told from another by red against green alone. No two members share a dash, so that colour only helps.
 """
 
@@ -20,13 +20,13 @@ LIGHT = MappingProxyType(
         "faint": "#e4e6e8",
         "span": "#f3e3d6",
         "member-1": "#0072b2",
-        "member-2": "#b34700",
-        "member-3": "#00724f",
-        "member-4": "#a0497a",
-        "member-5": "#16181a",
-        "member-6": "#7a5c00",
-        "member-7": "#2f6f94",
-        "member-8": "#6b6b6b",
+        "member-2": "#d55e00",
+        "member-3": "#00946c",
+        "member-4": "#c36197",
+        "member-5": "#000000",
+        "member-6": "#ae7800",
+        "member-7": "#1a88c7",
+        "member-8": "#8b830b",
     }
 )
 DASHES = ("", "9 3", "3 3", "12 3 3 3", "18 5", "3 3 3 7", "6 6", "12 3 3 3 3 3")
