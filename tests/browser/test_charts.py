@@ -1,5 +1,6 @@
 """Charts in Chromium, on a page of the tests that has nothing else: strict policy, real style sheet, real script."""
 
+import io
 import re
 import socket
 import threading
@@ -14,6 +15,7 @@ import pytest
 import uvicorn
 from examples import EPOCH_MS
 from fastapi.responses import HTMLResponse
+from pypdf import PdfReader
 from storage_examples import a_change, some_windows
 
 from service.evaluation import Policy
@@ -288,3 +290,29 @@ class TestLooks:
             strokes.add(line.evaluate("(path) => getComputedStyle(path).stroke"))
 
         assert strokes == {"rgb(0, 114, 178)", "rgb(86, 180, 233)"}
+
+
+class TestPaper:
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    def test_has_dark_lines_on_white_and_no_links(self, page, base, scheme):
+        page.emulate_media(media="print", color_scheme=scheme)
+        # 210 mm less 15 on either side, at 96 to the inch: what a sheet of A4 (ISO 216) leaves.
+        page.set_viewport_size({"width": 680, "height": 1009})
+        page.goto(f"{base}/charts?zoom=26h")
+
+        paper = page.locator("html").evaluate("(one) => getComputedStyle(one).backgroundColor")
+        drawn = page.locator("#chart-egress svg.plot:visible")
+        assert paper == "rgb(255, 255, 255)"
+        assert drawn.locator("text").first.evaluate("(one) => getComputedStyle(one).fill") == "rgb(22, 24, 26)"
+        assert (drawn.count(), drawn.get_attribute("class")) == (1, "plot broad")
+        assert page.locator("#chart-egress .links:visible").count() == 0
+        browsing.no_side_scroll(page)
+
+    def test_is_one_sheet_of_a4(self, page, base):
+        page.goto(f"{base}/charts?zoom=26h")
+
+        sheets = PdfReader(io.BytesIO(page.pdf(format="A4"))).pages
+
+        # Both directions; the drawings have a height of 320 each, and fit on one sheet with their words.
+        assert len(sheets) == 1
+        assert "hot line 75 %" in sheets[0].extract_text()
