@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from service.charts import frames
 from service.pages.charted_figures import Figures
+from service.pages.spoken import at_short
 from service.terms import KIND_WORDS
 from service.web.figures import known
 from service.webhooks.fields import instant
@@ -23,10 +25,11 @@ class Cell:
 class Row:
     """One window, or five minutes; `kind` is empty where nobody decided it.
 
-    `start` is its beginning as questions have it, of a window whose working can be shown; else empty.
+    `told` is its beginning for eyes, `start` as questions have it, of a window whose working can be shown; else empty.
     """
 
     start_ms: int
+    told: str
     start: str
     cells: tuple[Cell, ...]
     even_split: float | None
@@ -51,4 +54,11 @@ def _row(found: Figures, way: int, slot: int, partial: list[bool]) -> Row:
     start_ms = found.span.first_ms + slot * found.span.width_ms
     kind = "" if found.rolled_up or not found.there[slot] else KIND_WORDS[int(found.kinds[slot, way])]
     start = "" if found.rolled_up or not found.there[slot] else instant(start_ms) or ""
-    return Row(start_ms, start, cells, known(found.even_split[slot, way]), kind, bool(found.restated[slot]))
+    return Row(
+        start_ms, _told(start_ms), start, cells, known(found.even_split[slot, way]), kind, bool(found.restated[slot])
+    )
+
+
+def _told(at_ms: int) -> str:
+    """Short, for it stands in each of hundreds of rows; the year is in the title."""
+    return f"{frames.day(at_ms)} {at_short(at_ms)}"
