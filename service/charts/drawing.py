@@ -12,12 +12,12 @@ from service.charts.plots import Mark, Plot, Stretch
 from service.charts.texts import SIZE, escaped, shortened, text
 
 WIDTH, HEIGHT = 960, 320
-NARROW, LOW = 420, 300  # of a drawing on a phone, which shows it at about its own size
+LOW = 300  # of a narrow drawing
 
 
 def both(plot: Plot) -> str:
     """A broad and a narrow drawing of the same, of which the style sheet shows the one that fits."""
-    return svg(plot) + svg(plot, NARROW, LOW)
+    return svg(plot) + svg(plot, frames.NARROW, LOW)
 
 
 def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = False) -> str:
@@ -25,7 +25,7 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
     paint = ALONE if alone else ON_PAGE
     frame = frames.frame(plot, width, height)
     parts = [
-        _opened(plot, width, height, paint),
+        _opened(plot, frame, (width, height), paint),
         *(_stretch(paint, frame, one, row) for row, one in enumerate(_within(plot))),
         *_scale(paint, frame),
         *_times(paint, frame),
@@ -45,9 +45,9 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
     return "".join(parts)
 
 
-def _opened(plot: Plot, width: int, height: int, paint: Paint) -> str:
-    title, summary = escaped(plot.title), escaped(plot.summary)
-    windows = max(1, -(-plot.count // int(width - frames.LEFT - frames.RIGHT)))
+def _opened(plot: Plot, frame: Frame, size: tuple[int, int], paint: Paint) -> str:
+    (width, height), title, summary = size, escaped(plot.title), escaped(plot.summary)
+    windows = together(plot, frame)
     times = f'data-first="{plot.first_ms}" data-step="{plot.width_ms * windows}" data-end="{plot.end_ms}"'
     times += f' data-each="{plot.width_ms}"'
     field = f'data-left="{frames.LEFT}" data-right="{width - frames.RIGHT}"'
@@ -60,9 +60,15 @@ def _opened(plot: Plot, width: int, height: int, paint: Paint) -> str:
     )
 
 
+def together(plot: Plot, frame: Frame | None = None) -> int:
+    """How many windows one column of the broad drawing, or of another, holds."""
+    within = frame or frames.frame(plot, WIDTH, HEIGHT)
+    return max(1, -(-plot.count // within.most))
+
+
 def shape(width: float) -> str:
     """The class by which a style sheet knows a drawing for a phone from one for a desk."""
-    return "narrow" if width <= NARROW else "broad"
+    return "narrow" if width <= frames.NARROW else "broad"
 
 
 def _head(plot: Plot, width: int, paint: Paint) -> str:
@@ -145,11 +151,10 @@ def _even_split(paint: Paint, frame: Frame, plot: Plot) -> str:
     """Round dots, which no member has."""
     if not np.isfinite(plot.even_split).any():
         return ""
-    found = columns(plot.even_split, int(frame.right - frame.left))
+    found = columns(plot.even_split, frame.most)
     path = lines.path_of(frame, found, len(plot.even_split))
     round_dots = 'stroke-width="3" stroke-linecap="round" stroke-dasharray="0 7"'
-    told = f'data-member="even split" data-figures="{lines.told(found)}"'
-    return f'<g {told}><path{paint.of("soft")} {round_dots} d="{path}"/></g>'
+    return f'<g{lines.told(frame, labels.EVEN_SPLIT, found)}><path{paint.of("soft")} {round_dots} d="{path}"/></g>'
 
 
 def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
@@ -157,7 +162,7 @@ def _unknown(paint: Paint, frame: Frame, plot: Plot) -> str:
     if not plot.count:
         return ""
     figures = np.sum([line.figures for line in plot.lines], axis=0) if plot.lines else np.full(plot.count, np.nan)
-    found = columns(figures, int(frame.right - frame.left))
+    found = columns(figures, frame.most)
     x, half = lines.places(frame, found, plot.count)
     path = "".join(f"M{x[a] - half:.1f},{frame.bottom + 3:g}H{x[b - 1] + half:.1f}" for a, b in holes(found))
     if not path:

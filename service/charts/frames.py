@@ -20,11 +20,14 @@ STEPS_MS = (
     *(n * DAY_MS for n in (1, 2, 7, 14, 28)),
 )
 MOST_TICKS = 9
+NARROW = 420  # as broad as a drawing for a phone, which shows it at about its own size
+# Of all lines together: six members are drawn to the pixel, more of them coarser, so that a page stays light.
+MOST_COLUMNS, MOST_NARROW_COLUMNS = 4500, 1500
 
 
 @dataclass(frozen=True)
 class Frame:
-    """The field of a plot, in the drawing's units: where it lies, what time it spans, which share is at its top."""
+    """The field of a plot, in the drawing's units: where it lies, what time it spans, what is at its top."""
 
     left: float
     right: float
@@ -33,6 +36,12 @@ class Frame:
     first_ms: int
     span_ms: int
     highest: float
+    most: int  # columns of a line
+
+    @property
+    def is_narrow(self) -> bool:
+        """Whether it is of a drawing for a phone."""
+        return self.right + RIGHT <= NARROW
 
     def x(self, at_ms: float) -> float:
         """Where an instant lies; what is outside lies on the edge."""
@@ -47,7 +56,9 @@ class Frame:
 def frame(plot: Plot, width: float, height: float) -> Frame:
     """The field of a plot in a drawing of this size."""
     span_ms = plot.end_ms - plot.first_ms
-    return Frame(LEFT, width - RIGHT, TOP, height - BOTTOM, plot.first_ms, span_ms, highest(plot))
+    together = MOST_NARROW_COLUMNS if width <= NARROW else MOST_COLUMNS
+    most = min(int(width - RIGHT - LEFT), together // max(1, len(plot.lines)))
+    return Frame(LEFT, width - RIGHT, TOP, height - BOTTOM, plot.first_ms, span_ms, highest(plot), max(1, most))
 
 
 def highest(plot: Plot) -> float:

@@ -16,14 +16,14 @@ from service.terms import Floats, Truths
 
 
 def drawn(paint: Paint, frame: Frame, line: Line, row: int) -> str:
-    """A member with its figures as data, for whoever reads out what lies under a pointer."""
-    found = columns(line.figures, int(frame.right - frame.left))
+    """A member, with its figures as data where it is drawn broad."""
+    found = columns(line.figures, frame.most)
     stroke = colours.member(row)
     path = f'<path{paint.of(stroke)} stroke-width="2" stroke-linejoin="round"{colours.dash(row)} d="'
     parts = [path + path_of(frame, found, len(line.figures)) + '"/>']
     parts += _hollow(paint, frame, found, line, stroke)
     parts += _restated(paint, frame, found, line, stroke)
-    return f'<g data-member="{escaped(line.name)}" data-figures="{told(found)}">{"".join(parts)}</g>'
+    return f"<g{told(frame, line.name, found)}>{''.join(parts)}</g>"
 
 
 def path_of(frame: Frame, of: Columns, count: int) -> str:
@@ -90,10 +90,16 @@ def _marked(frame: Frame, of: Columns, line: Line, truths: Truths) -> list[tuple
     return list(zip(x[at].tolist(), heights(frame, of.high)[at].tolist(), strict=True))
 
 
-def told(of: Columns) -> str:
-    """A column each: tenths of a per cent, the least and the most where they differ, nothing where unknown."""
-    low, high = of.low.tolist(), of.high.tolist()
-    return ",".join(_column(a, b) for a, b in zip(low, high, strict=True))
+def told(frame: Frame, name: str, of: Columns) -> str:
+    """The attributes of a line with its figures, for reading out; the narrow drawing leaves them to the broad one.
+
+    A column each: tenths of a per cent, the least and the most where they differ, nothing where unknown.
+    """
+    member = f' data-member="{escaped(name)}"'
+    if frame.is_narrow:
+        return member
+    figures = ",".join(_column(a, b) for a, b in zip(of.low.tolist(), of.high.tolist(), strict=True))
+    return f'{member} data-figures="{figures}"'
 
 
 def _column(low: float, high: float) -> str:

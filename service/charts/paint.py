@@ -1,7 +1,7 @@
 """Colours and dashes: by class on a page, where the style sheet knows the scheme, or written out where there is none.
 
-The colours are those of Okabe and Ito, "Color Universal Design" (2008), darkened where paper asks for more contrast: none
-of them is told from another by red against green alone. No two members share a dash, so that colour only helps.
+The colours are those of Okabe and Ito, "Color Universal Design" (2008), darkened where paper asks for more contrast:
+none of them is told from another by red against green alone. No two members share a dash, so that colour only helps.
 """
 
 from __future__ import annotations

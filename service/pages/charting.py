@@ -12,7 +12,7 @@ from fastapi import Depends, Query, Response
 from markupsafe import Markup
 from sqlalchemy import Connection
 
-from service.charts import drawing, frames
+from service.charts import drawing
 from service.errors import NotFound
 from service.pages import chart_rows, charted_figures, routing
 from service.pages.chart_plots import plot
@@ -138,7 +138,7 @@ def _one(
         direction=direction,
         title=drawn.title,
         svg=Markup(drawing.both(drawn)),  # noqa: S704  # our own drawing, which escapes foreign text
-        note=_note(found),
+        note=_note(found, drawing.together(drawn)),
         names=found.names,
         even_split_kept=not found.rolled_up,
         working=tuple(_working(team.id, name, direction) for name in found.names),
@@ -155,9 +155,7 @@ def _working(team_id: int, port: str, direction: str) -> str:
     return f"/teams/{team_id}/working?{urlencode({'port': port, 'direction': direction, 'start': ''})}"
 
 
-def _note(found: Figures) -> str:
-    breadth = drawing.WIDTH - frames.LEFT - frames.RIGHT
-    together = -(-found.span.count // breadth)
+def _note(found: Figures, together: int) -> str:
     parts = []
     if found.rolled_up:
         parts.append(

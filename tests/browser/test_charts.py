@@ -6,6 +6,7 @@ import socket
 import threading
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from types import SimpleNamespace
 
 import browsing
@@ -203,6 +204,24 @@ class TestReading:
         least, most = (f"{figure * 100:.1f}" for figure in (means[-12:-6].min(), means[-12:-6].max()))
         assert reading(page).startswith(f"2026-11-26 11:00:00 UTC, 30 min: p1 {least} to {most} %")
         assert "even split" not in reading(page)
+
+    @pytest.mark.parametrize("width", [390, 1280])
+    @pytest.mark.parametrize(("zoom", "column_ms"), [("2h", 30_000), ("26h", 150_000)])
+    def test_is_of_the_time_under_the_pointer_in_either_drawing(self, page, base, width, zoom, column_ms):
+        page.set_viewport_size({"width": width, "height": 900})
+        page.goto(f"{base}/charts?zoom={zoom}")
+        drawn = page.locator("#chart-egress svg.plot:visible")
+        drawn.scroll_into_view_if_needed()
+        box, broad = drawn.bounding_box(), 420 if width == 390 else 960
+        # By hand: the field reaches from 64 to 150 before the end; the pointer is at 71 % of it.
+        at = 64 + 0.71 * (broad - 64 - 150)
+        page.mouse.move(box["x"] + box["width"] / broad * at, box["y"] + box["height"] / 2)
+
+        span_ms = 7_200_000 if zoom == "2h" else 26 * 3_600_000
+        under_ms = END_MS - span_ms + 0.71 * span_ms
+        told = datetime.fromisoformat(re.match(r"[\d-]+ [\d:]+", reading(page))[0] + "+00:00").timestamp() * 1000
+        # Half a pixel is up to a column.
+        assert told - column_ms <= under_ms <= told + 2 * column_ms
 
     def test_tells_the_even_split_too(self, page, base):
         page.goto(f"{base}/charts")

@@ -1,3 +1,4 @@
+import gzip
 import math
 import re
 import xml.etree.ElementTree as ET
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from service.charts.columns import columns, holes, runs
-from service.charts.drawing import both, svg
+from service.charts.drawing import both, svg, together
 from service.charts.frames import clock, frame, highest, instants, shares
 from service.charts.labels import APART, spread
 from service.charts.paint import DASHES
@@ -127,8 +128,10 @@ class TestSvg:
 
         assert 'class="plot broad" viewBox="0 0 960 320"' in broad
         assert 'class="plot narrow" viewBox="0 0 420 300"' in narrow
-        figures = [re.search(r'data-figures="([^"]*)"', part).group(1) for part in (broad, narrow)]
-        assert figures == ["500,500,500,500"] * 2
+        assert 'data-member="m1" data-figures="500,500,500,500"' in broad
+        # What is read out comes of the broad one, whichever is shown.
+        assert "data-figures" not in narrow
+        assert 'data-member="m1"' in narrow
 
     def test_says_what_it_shows_where_no_page_does(self):
         assert words(parsed(a_plot([0.5] * 4), alone=True))[0] == "sm-07, team front"
@@ -176,6 +179,26 @@ class TestSvg:
         assert "nan" not in ET.tostring(root, encoding="unicode")
         [group] = [one for one in root.iter(f"{SVG}g") if one.get("data-figures") is not None]
         assert [one == "" for one in group.get("data-figures").split(",")] == np.isnan(figures).tolist()
+
+
+class TestWeight:
+    def test_of_many_members_is_kept_by_columns_of_more_windows(self):
+        # 3,120 windows on 746 columns are five together; of 8 members, on 4,500 / 8 = 562 columns, six.
+        assert [together(a_plot(*[np.full(3120, 0.5)] * members, count=3120)) for members in (1, 4, 6, 8)] == [
+            5,
+            5,
+            5,
+            6,
+        ]
+
+    @pytest.mark.parametrize("members", [4, 8, 16, 32])
+    def test_leaves_room_for_two_directions_in_a_page_of_150_kb(self, members):
+        draw = np.random.default_rng(1)
+        wandering = [np.clip(0.5 + np.cumsum(draw.normal(0, 0.01, 3120)), 0, 1) for _ in range(members)]
+
+        drawn = both(a_plot(*wandering, count=3120, even_split=np.full(3120, 0.5)))
+
+        assert len(gzip.compress(drawn.encode())) < 60_000
 
 
 class TestColumns:

@@ -16,13 +16,18 @@
     return Number(step) % 60000 ? `, ${Number(step) / 1000} s` : `, ${Number(step) / 60000} min`;
   };
 
-  const count = (svg) => Math.ceil((Number(svg.dataset.end) - Number(svg.dataset.first)) / Number(svg.dataset.step));
+  // In columns, of which the last may be short.
+  const length = (svg) => (Number(svg.dataset.end) - Number(svg.dataset.first)) / Number(svg.dataset.step);
 
-  // Of the broad drawing and the narrow one, whichever is shown.
+  const count = (svg) => Math.ceil(length(svg));
+
+  // The broad drawing has the figures; the narrow one may be what is shown.
+  const broad = (region) => region?.querySelector("svg.broad");
+
   const shown = (region) => [...region.querySelectorAll("svg.plot")].find((svg) => svg.getClientRects().length);
 
   const read = (region, place) => {
-    const svg = shown(region);
+    const svg = broad(region);
     const at = Math.min(count(svg) - 1, Math.max(0, place));
     places.set(region, at);
     const from = Number(svg.dataset.first) + at * Number(svg.dataset.step);
@@ -36,18 +41,18 @@
 
   document.addEventListener("pointermove", (event) => {
     const region = regionOf(event);
-    const svg = region && shown(region);
-    if (!svg) return;
+    if (!broad(region)) return;
+    const svg = shown(region);
     const box = svg.getBoundingClientRect();
     const x = ((event.clientX - box.left) / box.width) * svg.viewBox.baseVal.width;
     const [left, right] = [Number(svg.dataset.left), Number(svg.dataset.right)];
     if (x < left || x > right) return;
-    read(region, Math.floor(((x - left) / (right - left)) * count(svg)));
+    read(region, Math.floor(((x - left) / (right - left)) * length(broad(region))));
   });
 
   document.addEventListener("keydown", (event) => {
     const region = regionOf(event);
-    const svg = region && shown(region);
+    const svg = broad(region);
     const last = svg ? count(svg) - 1 : 0;
     const now = places.get(region ?? document) ?? last + 1;
     const next = { ArrowLeft: now - 1, ArrowRight: now + 1, Home: 0, End: last }[event.key];
