@@ -26,6 +26,7 @@ CLEAN_EVERY_S = 600
 COMPARE_EVERY_S = 60
 VERIFY_EVERY_S = 60
 UNSHELVE_EVERY_S = 5
+SUM_UP_EVERY_S = 600
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 MOST_SLICES = 1000
 
@@ -45,6 +46,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
         Job("verdicts", VERIFY_EVERY_S, lambda: verify(parts)),
         Job("shelves", UNSHELVE_EVERY_S, lambda: unshelve(parts)),
+        Job("days", SUM_UP_EVERY_S, lambda: sum_up(parts)),
     )
 
 
@@ -106,6 +108,18 @@ def unshelve(parts: Parts) -> None:
     ended = shelving.end_run_out(parts.engine, parts.routes, parts.clock())
     if ended:
         log.info("shelves ended", count=ended)
+
+
+def sum_up(parts: Parts) -> None:
+    """Make what each team's days came to, in the process that evaluates."""
+    from service.app.parts import policy_of
+    from service.evaluation import days
+
+    if not evaluates(parts):
+        return
+    made = days.bring_up_to_date(parts.engine, policy_of(parts.settings), parts.clock())
+    if made:
+        log.info("days summed up", rows=made)
 
 
 def evaluates(parts: Parts) -> bool:

@@ -476,7 +476,7 @@ team_days = Table(
     "team_days",
     metadata,
     Column("team_id", Integer, primary_key=True, autoincrement=False),
-    _instant("day_ms", primary_key=True, autoincrement=False),  # when the day began in the zone of the settings
+    _instant("day_ms", primary_key=True, autoincrement=False),  # when the day began, in UTC
     Column("direction", SmallInteger, primary_key=True, autoincrement=False),
     _instant("made_ms"),
     Column("figures", Text, nullable=False),  # JSON

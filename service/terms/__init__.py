@@ -14,6 +14,7 @@ from service.terms.changed import (
     Stretches,
     Verdict,
 )
+from service.terms.days import TeamDay
 from service.terms.diagnosed import (
     BUILD_DIAGNOSES,
     CUT_OFF,
@@ -228,6 +229,7 @@ __all__ = [
     "Status",
     "Stretches",
     "Sure",
+    "TeamDay",
     "TeamName",
     "TeamWindows",
     "Truths",

@@ -1,0 +1,42 @@
+"""The week of all teams, read from what their days came to."""
+
+from __future__ import annotations
+
+from sqlalchemy import Connection
+
+from service.errors import WrongQuestion
+from service.evaluation.plan import Policy
+from service.rules.weekly.week import DAY_MS, DAYS, WEEKS, Named, Week, fullest, report
+from service.storage import team_days
+
+FIRST_MS, LAST_MS = 0, 253_402_214_400_000
+
+
+def last_midnight(now_ms: int) -> int:
+    """When the last day that is over ended, in UTC."""
+    return now_ms // DAY_MS * DAY_MS
+
+
+def week(connection: Connection, policy: Policy, until_ms: int) -> Week:
+    """The seven whole days that end at the last midnight by `until_ms`.
+
+    Raises
+    ------
+    WrongQuestion
+        Where that is before 1970 or after 9999.
+    """
+    if not FIRST_MS <= until_ms <= LAST_MS:
+        raise WrongQuestion("until", "lies outside the years 1970 to 9999")
+    to_ms = last_midnight(until_ms)
+    from_ms = to_ms - DAYS * DAY_MS
+    days = team_days.read(connection, from_ms, to_ms)
+    followed = {team_id for team_id, _ in fullest(days)}
+    before = team_days.read(connection, to_ms - WEEKS * DAYS * DAY_MS, from_ms, followed)
+    return report(to_ms, days, before, _named(connection, policy))
+
+
+def _named(connection: Connection, policy: Policy) -> dict[int, Named]:
+    return {
+        team_id: Named(device, team, method, bundle, policy.rules_for(device, team).hot_above)
+        for team_id, device, team, method, bundle in team_days.names(connection)
+    }
