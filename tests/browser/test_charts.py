@@ -144,6 +144,17 @@ class TestTable:
 
         assert [cell.removesuffix(", in part") for cell in cells[:4]] == told_by_rest(base, direction, -1 - row)
 
+    def test_leads_from_a_figure_to_its_working_by_keyboard(self, page, demo_url):
+        page.goto(f"{demo_url}/teams/1")
+        page.locator("#numbers-egress summary").press("Enter")
+        link = page.locator("#numbers-egress tbody a").first
+        figure = float(link.inner_text().removesuffix(" %"))
+        link.press("Enter")
+        page.wait_for_url("**/working?**")
+
+        # The same figure with four digits instead of one.
+        assert float(page.locator("#utilisation").inner_text().removesuffix(" %")) == pytest.approx(figure, abs=0.05)
+
     def test_is_there_without_script_and_its_pages_are_links(self, browser, base):
         context = browser.new_context(java_script_enabled=False)
         page = context.new_page()
@@ -299,6 +310,17 @@ class TestLooks:
 
         assert len(painted) > 20
         assert all(fill == colour and around == paper for fill, colour, around in painted)
+
+    @pytest.mark.parametrize("scheme", ["light", "dark"])
+    @pytest.mark.parametrize("zoom", ["2h", "26h", "14d"])
+    def test_have_no_barrier_over_the_demos_day_with_tables_open(self, page, demo_url, scheme, zoom):
+        page.emulate_media(color_scheme=scheme)
+        page.set_viewport_size({"width": 390, "height": 844})
+        page.goto(f"{demo_url}/teams/1?zoom={zoom}")
+        page.locator("#numbers-egress summary").click()
+
+        browsing.no_side_scroll(page)
+        browsing.faultless(page)
 
     def test_take_their_colours_from_the_scheme(self, page, base):
         strokes = set()
