@@ -24,6 +24,7 @@ from service.commands import (
     replaying,
     serving,
     trial,
+    week,
 )
 from service.commands.group import Commands
 
@@ -54,6 +55,7 @@ for command in (
     *pushing.COMMANDS,
     *odds.COMMANDS,
     *trial.COMMANDS,
+    *week.COMMANDS,
     *replaying.COMMANDS,
     *archiving.COMMANDS,
     *administering.COMMANDS,

@@ -20,6 +20,7 @@ from service.pages import (
     stories,
     team,
     teams,
+    week,
     working,
 )
 from service.pages.watching import Watcher
@@ -45,6 +46,7 @@ def add(application: FastAPI) -> None:
         team,
         teams,
         sources,
+        week,
         working,
     ):
         application.include_router(noun.router)

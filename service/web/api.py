@@ -26,6 +26,7 @@ from service.web import (
     sources,
     teams,
     trials,
+    week,
 )
 from service.web.edge import Edge
 from service.web.services import Services
@@ -67,6 +68,7 @@ def make(services: Services) -> FastAPI:
         replays,
         trials,
         exports,
+        week,
         health,
         metrics,
     ):
