@@ -13,6 +13,7 @@ from service.charts.texts import SIZE, escaped, shortened, text
 
 WIDTH, HEIGHT = 960, 320
 LOW = 300  # of a narrow drawing
+HEADROOM = 30  # above the field for words of times, cut off where there are none
 
 
 def both(plot: Plot) -> str:
@@ -48,13 +49,14 @@ def svg(plot: Plot, width: int = WIDTH, height: int = HEIGHT, *, alone: bool = F
 def _opened(plot: Plot, frame: Frame, size: tuple[int, int], paint: Paint) -> str:
     (width, height), title, summary = size, escaped(plot.title), escaped(plot.summary)
     windows = together(plot, frame)
+    cut = HEADROOM if paint is ON_PAGE and not _within(plot) else 0
     times = f'data-first="{plot.first_ms}" data-step="{plot.width_ms * windows}" data-end="{plot.end_ms}"'
     times += f' data-each="{plot.width_ms}"'
     field = f'data-left="{frames.LEFT}" data-right="{width - frames.RIGHT}"'
     paper = f'<rect width="{width}" height="{height}"{paint.of(fill="paper")}/>' if paint is ALONE else ""
     return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot {shape(width)}" viewBox="0 0 {width} {height}"'
-        f' width="{width}" height="{height}" role="img" aria-label="{title}" font-family="sans-serif"'
+        f'<svg xmlns="http://www.w3.org/2000/svg" class="plot {shape(width)}" viewBox="0 {cut} {width} {height - cut}"'
+        f' width="{width}" height="{height - cut}" role="img" aria-label="{title}" font-family="sans-serif"'
         f' font-size="{SIZE}" {times} {field}><title>{title}</title><desc>{summary}</desc><g aria-hidden="true">{paper}'
         f"{_head(plot, width, paint)}"
     )

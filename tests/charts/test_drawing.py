@@ -126,12 +126,19 @@ class TestSvg:
     def test_is_drawn_broad_and_narrow_of_the_same(self):
         broad, narrow = both(a_plot([0.5] * 4)).split("</svg>")[:2]
 
-        assert 'class="plot broad" viewBox="0 0 960 320"' in broad
-        assert 'class="plot narrow" viewBox="0 0 420 300"' in narrow
+        assert 'class="plot broad" viewBox="0 30 960 290"' in broad
+        assert 'class="plot narrow" viewBox="0 30 420 270"' in narrow
         assert 'data-member="m1" data-figures="500,500,500,500"' in broad
         # What is read out comes of the broad one, whichever is shown.
         assert "data-figures" not in narrow
         assert 'data-member="m1"' in narrow
+
+    def test_leaves_no_room_for_words_that_are_not_there(self):
+        stretches = (Stretch(EPOCH_MS, EPOCH_MS + 60_000, "uneven", "minor"),)
+
+        assert parsed(a_plot([0.5] * 4)).get("viewBox") == "0 30 960 290"
+        assert parsed(a_plot([0.5] * 4, stretches=stretches)).get("viewBox") == "0 0 960 320"
+        assert parsed(a_plot([0.5] * 4), alone=True).get("viewBox") == "0 0 960 320"
 
     def test_says_what_it_shows_where_no_page_does(self):
         assert words(parsed(a_plot([0.5] * 4), alone=True))[0] == "sm-07, team front"
