@@ -17,6 +17,12 @@ def last_midnight(now_ms: int) -> int:
     return now_ms // DAY_MS * DAY_MS
 
 
+def state(connection: Connection, until_ms: int) -> tuple[int, int]:
+    """What differs once a day of the week that ends at the last midnight by then is made: cheap to ask."""
+    to_ms = last_midnight(until_ms)
+    return to_ms, team_days.count(connection, to_ms - DAYS * DAY_MS, to_ms)
+
+
 def week(connection: Connection, policy: Policy, until_ms: int) -> Week:
     """The seven whole days that end at the last midnight by `until_ms`.
 

@@ -8,7 +8,7 @@ from collections.abc import Collection, Iterable
 from dataclasses import asdict
 from typing import Any
 
-from sqlalchemy import Connection, delete, insert, select
+from sqlalchemy import Connection, delete, func, insert, select
 
 from service.storage import tables
 from service.storage.dialects import among
@@ -45,6 +45,12 @@ def read(connection: Connection, from_ms: int, to_ms: int, team_ids: Iterable[in
     return [_day(row) for row in rows]
 
 
+def count(connection: Connection, from_ms: int, to_ms: int) -> int:
+    """How many rows are kept of the days that begin within [from_ms, to_ms)."""
+    query = select(func.count()).select_from(_table).where(_table.c.day_ms >= from_ms, _table.c.day_ms < to_ms)
+    return int(connection.scalars(query).one())
+
+
 def forget_before(connection: Connection, before_ms: int) -> int:
     """Remove the days that began before an instant; how many rows."""
     return connection.execute(delete(_table).where(_table.c.day_ms < before_ms)).rowcount
@@ -64,9 +70,10 @@ def _known(value: object) -> object:
 
 def _day(row: Any) -> TeamDay:
     told: dict[str, Any] = json.loads(row.figures)
+    if None in told.values():
+        told = {name: math.nan if value is None else value for name, value in told.items()}
     speeds = tuple(math.nan if one is None else one for one in told.pop("speeds_bps"))
-    known: dict[str, Any] = {name: math.nan if value is None else value for name, value in told.items()}
-    return TeamDay(row.team_id, row.day_ms, row.direction, speeds_bps=speeds, **known)
+    return TeamDay(row.team_id, row.day_ms, row.direction, speeds_bps=speeds, **told)
 
 
 def names(connection: Connection) -> list[tuple[int, str, str, str, str]]:

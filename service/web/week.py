@@ -5,9 +5,11 @@ from __future__ import annotations
 import math
 from dataclasses import asdict
 from typing import Annotated, Any, Literal
+from weakref import WeakKeyDictionary
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import JSONResponse
+from sqlalchemy import Engine
 
 from service.evaluation import weekly
 from service.reports.paper import Paper
@@ -23,6 +25,10 @@ from service.web.services import Served, Services
 from service.webhooks.fields import instant
 
 MEDIA_TYPES = {"json": "application/json", "csv": "text/csv; charset=utf-8; header=present", "pdf": "application/pdf"}
+ANEW_EVERY_MS = 600_000
+"""Names and methods may change though no day is made."""
+# The week that was asked for last: of 20,000 teams it takes seconds to read, and it changes once a day.
+_kept: WeakKeyDictionary[Engine, tuple[tuple[int, ...], Week]] = WeakKeyDictionary()
 _FILES: dict[int | str, dict[str, Any]] = {
     200: {
         "description": "The week",
@@ -51,8 +57,15 @@ def of_all(
 
 def found(services: Services, until_ms: int | None) -> Week:
     """The week that ends at the last midnight by then."""
+    now_ms = services.now_ms()
+    until_ms = now_ms if until_ms is None else until_ms
     with database.reading(services.engine) as connection:
-        return weekly.week(connection, services.policy, services.now_ms() if until_ms is None else until_ms)
+        state = (*weekly.state(connection, until_ms), now_ms // ANEW_EVERY_MS)
+        kept = _kept.get(services.engine)
+        if kept is None or kept[0] != state:
+            kept = state, weekly.week(connection, services.policy, until_ms)
+            _kept[services.engine] = kept
+    return kept[1]
 
 
 def base_of(request: Request) -> str:

@@ -5,7 +5,7 @@ import math
 import pypdf
 import pytest
 from web_examples import a_key, asked
-from weekly_examples import TO_MS, a_day, before, days
+from weekly_examples import TO_MS, a_day, before, days, stranded
 
 from service.storage import inventory, team_days
 from service.terms import PortName
@@ -80,3 +80,27 @@ class TestDays:
         with engine.begin() as connection:
             team_days.write(connection, [a_day(1, even_p95=0.9)], TO_MS)
             assert [day.even_p95 for day in team_days.read(connection, TO_MS - 86_400_000, TO_MS, [1])] == [0.9]
+
+
+class TestFound:
+    def test_is_read_again_once_a_day_was_made(self, engine, http):
+        assert http.get("/v1/week").json()["gbit_hours"] == pytest.approx(58.26)
+        with engine.begin() as connection:
+            team_days.write(connection, [a_day(3, 2, **stranded(1e9, 10))], TO_MS)
+
+        assert http.get("/v1/week").json()["gbit_hours"] == pytest.approx(68.26)
+
+    def test_reads_a_week_that_did_not_change_once(self, engine, http, monkeypatch):
+        reads = []
+        read = team_days.read
+        monkeypatch.setattr(team_days, "read", lambda *asked: reads.append(asked) or read(*asked))
+        for _ in range(3):
+            http.get("/v1/week")
+
+        assert len(reads) == 2  # the week, and the weeks before it
+
+    def test_tells_other_weeks_in_between(self, http):
+        first = http.get("/v1/week").json()
+
+        assert http.get("/v1/week", params={"until": "2025-11-24T00:00:00Z"}).json()["to"] == "2025-11-24T00:00:00Z"
+        assert http.get("/v1/week").json() == first
