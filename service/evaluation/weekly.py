@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from sqlalchemy import Connection
 
-from service.errors import WrongQuestion
 from service.evaluation.plan import Policy
 from service.rules.weekly.week import DAY_MS, DAYS, WEEKS, Named, Week, fullest, report
 from service.storage import team_days
 
-FIRST_MS, LAST_MS = 0, 253_402_214_400_000
+# Reports are dated; nothing was counted before 1970, and no date is written after 9999.
+FIRST_MS, LAST_MS = DAYS * DAY_MS, 253_402_214_400_000
 
 
-def last_midnight(now_ms: int) -> int:
-    """When the last day that is over ended, in UTC."""
-    return now_ms // DAY_MS * DAY_MS
+def last_midnight(until_ms: int) -> int:
+    """When the last day that is over by then ended, in UTC; the end of the first or last week there is beyond those."""
+    return min(LAST_MS, max(FIRST_MS, until_ms)) // DAY_MS * DAY_MS
 
 
 def state(connection: Connection, until_ms: int) -> tuple[int, int]:
@@ -24,15 +24,7 @@ def state(connection: Connection, until_ms: int) -> tuple[int, int]:
 
 
 def week(connection: Connection, policy: Policy, until_ms: int) -> Week:
-    """The seven whole days that end at the last midnight by `until_ms`.
-
-    Raises
-    ------
-    WrongQuestion
-        Where that is before 1970 or after 9999.
-    """
-    if not FIRST_MS <= until_ms <= LAST_MS:
-        raise WrongQuestion("until", "lies outside the years 1970 to 9999")
+    """The seven whole days that end at the last midnight by `until_ms`."""
     to_ms = last_midnight(until_ms)
     from_ms = to_ms - DAYS * DAY_MS
     days = team_days.read(connection, from_ms, to_ms)

@@ -7,6 +7,7 @@ from typing import Annotated
 from fastapi import Query, Request, Response
 from fastapi.responses import HTMLResponse
 
+from service.evaluation.weekly import FIRST_MS
 from service.pages import routing
 from service.pages.rendering import page
 from service.pages.viewers import Watching
@@ -17,7 +18,6 @@ from service.web.parameters import Instant, milliseconds
 from service.web.services import Served
 
 router = routing.router()
-FIRST_MS, LAST_MS = DAYS * DAY_MS, 253_402_214_400_000 - DAYS * DAY_MS
 
 
 @router.get("/week")
@@ -44,6 +44,7 @@ def _beside(week: Week, now_ms: int) -> list[tuple[str, str]]:
     """The weeks beside it, as far as there are any, and its files."""
     file = weekly.address(week).replace("/week?", "/week/file?")
     links = [("The week before", weekly.address(week, -DAYS))] if week.to_ms > FIRST_MS else []
-    if week.to_ms + DAY_MS <= min(now_ms, LAST_MS):
-        links.append(("The week after", weekly.address(week, DAYS)))
+    days_since = (now_ms - week.to_ms) // DAY_MS
+    if days_since > 0:
+        links.append(("The week after", weekly.address(week, min(DAYS, days_since))))
     return [*links, *((f"This week as {form.upper()}", f"{file}&format={form}") for form in ("pdf", "csv", "json"))]

@@ -65,3 +65,7 @@ class TestWeek:
 
         assert answer.status_code == 400
         assert "<h1>" in answer.text
+
+    @pytest.mark.parametrize("until", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z"])
+    def test_shows_the_first_and_the_last_week_there_is(self, http, until):
+        assert http.get("/week", params={"until": until}).status_code == 200

@@ -57,9 +57,19 @@ class TestOfAll:
 
         assert (told["teams"], told["seen"], told["stranded"]) == (0, None, [])
 
-    @pytest.mark.parametrize("until", ["0001-01-01T00:00:00Z", "9999-12-31T23:59:59Z", "soon"])
-    def test_refuses_what_is_no_week(self, http, until):
-        assert http.get("/v1/week", params={"until": until}).status_code in {400, 422}
+    @pytest.mark.parametrize(
+        ("until", "to"),
+        [("0001-01-01T00:00:00Z", "1970-01-08T00:00:00Z"), ("9999-12-31T23:59:59Z", "9999-12-31T00:00:00Z")],
+    )
+    @pytest.mark.parametrize("form", ["json", "csv", "pdf"])
+    def test_ends_where_dates_do(self, http, until, to, form):
+        answer = http.get("/v1/week", params={"until": until, "format": form})
+
+        assert answer.status_code == 200
+        assert form != "json" or answer.json()["to"] == to
+
+    def test_refuses_what_is_no_time(self, http):
+        assert http.get("/v1/week", params={"until": "soon"}).status_code == 400
 
     def test_is_for_those_with_a_key(self, engine, http):
         there = asked(engine, client=("192.0.2.7", 50_000), now_ms=lambda: TO_MS)
