@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from service.app.clock import now_ms
-    from service.app.jobs import at_work, clean, deliver, evaluate, hear, verify
+    from service.app.jobs import at_work, clean, deliver, evaluate, hear, sum_up, verify
     from service.app.parts import Parts, database_of, parts_of
     from service.app.running import bound, listen, receive, serve, stopping_at_signals, web_of, work
 
@@ -29,13 +29,14 @@ __all__ = [
     "receive",
     "serve",
     "stopping_at_signals",
+    "sum_up",
     "verify",
     "web_of",
     "work",
 ]
 
 _IN = {"now_ms": "clock"} | dict.fromkeys(("Parts", "database_of", "parts_of"), "parts")
-_IN |= dict.fromkeys(("at_work", "clean", "deliver", "evaluate", "hear", "verify"), "jobs")
+_IN |= dict.fromkeys(("at_work", "clean", "deliver", "evaluate", "hear", "sum_up", "verify"), "jobs")
 _IN |= dict.fromkeys(("bound", "listen", "receive", "serve", "stopping_at_signals", "web_of", "work"), "running")
 
 

@@ -60,6 +60,7 @@ def play(stage: Stage, day: Scenario, narrator: Narrator) -> Played:
         app.verify(stage.parts)
         app.deliver(stage.parts)
         narrator.tell(stage.receiver.messages)
+    app.sum_up(stage.parts)
     return Played(pushed, repeated, time.monotonic() - began)
 
 
