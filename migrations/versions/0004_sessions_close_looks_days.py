@@ -13,6 +13,7 @@ def upgrade() -> None:
     """Make the tables."""
     op.add_column("findings", sa.Column("shelved_until_ms", sa.BigInteger, nullable=True))
     op.create_index("ix_findings_shelved_until_ms", "findings", ["shelved_until_ms"])
+    _parts()
     _sessions()
     _close_looks()
     _team_days()
@@ -22,8 +23,18 @@ def downgrade() -> None:
     """Remove them again."""
     for table in ("team_days", "close_looks", "sessions"):
         op.drop_table(table)
+    op.drop_index("ix_findings_part_of", "findings")
+    op.drop_column("findings", "part_of")
     op.drop_index("ix_findings_shelved_until_ms", "findings")
     op.drop_column("findings", "shelved_until_ms")
+
+
+def _parts() -> None:
+    """What a finding is part of stands in its body already; a list that folds parts away has to ask for it."""
+    op.add_column("findings", sa.Column("part_of", sa.String(32), nullable=False, server_default=""))
+    op.create_index("ix_findings_part_of", "findings", ["part_of"])
+    told = "body::json ->> 'part_of'" if op.get_bind().dialect.name == "postgresql" else "body ->> '$.part_of'"
+    op.execute(f"UPDATE findings SET part_of = coalesce({told}, '')")  # noqa: S608  # words from here
 
 
 def _sessions() -> None:

@@ -86,6 +86,22 @@ def standings(connection: Connection, waits_ms: Callable[[str], int], now_ms: in
     return [(pulse, standing(pulse, now_ms, waits_ms)) for pulse in listening.pulses(connection)]
 
 
+class Glance(NamedTuple):
+    """How many sources stand how, and those of them of which it took a closer look to tell."""
+
+    counts: Counts
+    closer: list[tuple[Pulse, Standing]]
+
+
+def glance(connection: Connection, waits_ms: Callable[[str], int], now_ms: int) -> Glance:
+    """How all sources stand, as `standings` tells it, without reading those that are plainly heard."""
+    plainly = listening.steady(now_ms, (*FILES, POLLED))
+    heard = listening.how_many(connection, plainly)
+    closer = [(pulse, standing(pulse, now_ms, waits_ms)) for pulse in listening.pulses(connection, but=plainly)]
+    counts = counted([stands for _, stands in closer])
+    return Glance(counts._replace(heard=counts.heard + heard), closer)
+
+
 def standing(pulse: Pulse, now_ms: int, waits_ms: Callable[[str], int]) -> Standing:
     """How a source stands, without having listened to it: one that sends is spared what its windows wait as well."""
     every_ms = pulse.asked_every_ms or pulse.interval_ms or 0

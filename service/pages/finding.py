@@ -14,7 +14,7 @@ from service.charts import bars
 from service.charts.bars import Bar
 from service.errors import NoSheet, WrongState
 from service.evaluation import advising
-from service.pages import charting, routing
+from service.pages import charting, listed, routing
 from service.pages.charting import Look, Looking
 from service.pages.rendering import page
 from service.pages.viewers import Watching
@@ -25,7 +25,6 @@ from service.terms import DIAGNOSES, SEVERITY_PHRASES, Finding
 from service.web.findings import MOST_DELIVERIES
 from service.web.services import Served, Services
 from service.webhooks.fields import instant
-from service.webhooks.wording import text_of
 
 HOUR_MS = 3_600_000
 
@@ -70,7 +69,7 @@ def _said(kept: Kept, services: Services) -> dict[str, Any]:
         "kept": kept,
         "finding": found,
         "finding_id": found.id,
-        "sentence": sentence_of(found),
+        "sentence": listed.sentence_of(found),
         "phrase": SEVERITY_PHRASES[found.severity],
         "bars": _bars(found, services),
         "hot_above": services.policy.rules_for(found.device, found.team).hot_above,
@@ -78,12 +77,6 @@ def _said(kept: Kept, services: Services) -> dict[str, Any]:
         "working": {one.port: _working(kept, one.port) for one in found.members},
         "peak_working": _working(kept, found.peak_port),
     }
-
-
-def sentence_of(found: Finding) -> str:
-    """The first line of what a message would say of it."""
-    what = "cleared" if found.cleared_ms is not None else "unverified" if found.unverified else "raised"
-    return text_of(found, what).splitlines()[0]
 
 
 def _bars(found: Finding, services: Services) -> Markup:

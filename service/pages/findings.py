@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Annotated, get_args
+from typing import Annotated, Any, get_args
 from urllib.parse import urlencode
 
 from fastapi import Depends, Query, Request
@@ -11,29 +11,26 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
 from service.errors import WrongQuestion
-from service.evaluation.listening import BLIND, Standing, State, counted, standings
-from service.pages import routing
+from service.pages import listed, routing, seen
 from service.pages.rendering import page
 from service.pages.viewers import Watching
 from service.storage import cursors, database, findings, tally
 from service.storage.findings import OPERATOR_STATES, STATES, Filters, Kept
-from service.storage.listening import Pulse
-from service.terms import SEVERITY_ORDER, SEVERITY_PHRASES
+from service.terms import SEVERITY_ORDER
 from service.web.models import KindWord
 from service.web.parameters import Cursor
 from service.web.services import Served
-from service.webhooks import spoken
-from service.webhooks.wording import text_of
 
 MOST_SHOWN = 50
-Known = tuple[Pulse, Standing]
+LATELY_MS = 24 * 3_600_000
+ANY = "any"
 
 router = routing.router()
 
 
 Typed = Annotated[str, Query(max_length=255)]
 CHOICES = {
-    "state": STATES,
+    "state": (*STATES, ANY),
     "severity": tuple(str(one) for one in reversed(SEVERITY_ORDER)),
     "kind": get_args(KindWord),
     "operator_state": OPERATOR_STATES,
@@ -65,54 +62,55 @@ def listing(
     asked: Annotated[dict[str, str], Depends(typed)],
     cursor: Cursor = None,
 ) -> HTMLResponse:
-    """What stands open, the worst first, or what the form asks for."""
+    """What stands open, the worst first, and what was cleared lately; or what the form asks for."""
     now_ms = services.now_ms()
     with database.reading(services.engine) as connection:
-        known = standings(connection, services.policy.waits_ms, now_ms)
-        shown = {**_found(connection, asked, cursor), **_seen(known, now_ms)}
-    told = {"here": "findings", "live": "findings", "now_ms": now_ms, "asked": asked, "choices": CHOICES, **shown}
-    return page(request, viewer, "findings.html", told)
+        shown = {
+            **seen.seen(connection, services, now_ms),
+            **(_as_asked(connection, asked, cursor) if asked else _standing(connection, cursor)),
+            **({} if asked or cursor else _lately(connection, now_ms - LATELY_MS)),
+        }
+    told = {"here": "findings", "live": "findings", "now_ms": now_ms, "asked": asked, "choices": CHOICES, "lately": []}
+    return page(request, viewer, "findings.html", {**told, **shown})
 
 
-def _seen(known: list[Known], now_ms: int) -> dict[str, object]:
-    """What cannot be seen, the longest silent first, and what is seen less well than it should be."""
-    blind = sorted(
-        (one for one in known if one[1].state in BLIND), key=lambda one: (one[1].since_ms or 0, one[0].device)
-    )
-    polled = [pulse for pulse, _ in known if pulse.asked_every_ms is not None]
-    clear = [pulse for pulse, _ in known if pulse.clear_text]
-    return {
-        "sources": counted([stands for _, stands in known]),
-        "blind": [_silence(*one, now_ms) for one in blind[:MOST_SHOWN]],
-        "polled": len(polled),
-        "stretched": sum((pulse.asked_every_ms or 0) > (pulse.usual_ms or 0) for pulse in polled),
-        "clear": clear[:MOST_SHOWN],
-        "clear_count": len(clear),
-    }
-
-
-def _silence(pulse: Pulse, stands: Standing, now_ms: int) -> dict[str, object]:
-    """Since when a source is silent, and why, as far as asking it shows."""
-    what = "nothing" if stands.state is State.SILENT else "never heard, asked in vain"
-    lasted = None if stands.since_ms is None else spoken.lasting(max(0, now_ms - stands.since_ms))
-    told = {"device": pulse.device, "what": what, "lasted": lasted, "since_ms": stands.since_ms}
-    return {**told, "trouble": pulse.trouble}
-
-
-def _found(connection: Connection, asked: dict[str, str], cursor: str | None) -> dict[str, object]:
-    """Findings as sentences, the worst first, with where the list goes on."""
+def _standing(connection: Connection, cursor: str | None) -> dict[str, Any]:
+    """What stands open; findings of single teams are folded under the one about many teams that they are part of."""
     count = sum(tally.open_findings(connection).values())
+    wanted = Filters(state="open", part_of="")
+    worst, following = _worst(connection, wanted, cursor) if count or cursor else ([], None)
+    lines = listed.folded(connection, worst)
+    return {**_counted(connection, count), "lines": lines, "more": _more({}, following)}
+
+
+def _as_asked(connection: Connection, asked: dict[str, str], cursor: str | None) -> dict[str, Any]:
+    """What the form asks for, each for itself."""
+    state = asked.get("state", "open")
     wanted = Filters(
         device=asked.get("device"),
         team=asked.get("team"),
         kinds=(asked["kind"],) if "kind" in asked else None,
         severities=(asked["severity"],) if "severity" in asked else None,
-        state=asked.get("state", "open"),
+        state=None if state == ANY else state,
         operator_state=asked.get("operator_state"),
     )
-    worst, following = _worst(connection, wanted, cursor) if count or asked or cursor else ([], None)
-    more = f"/?{urlencode({**asked, 'cursor': following})}" if following else ""
-    return {"open_count": count, "open": [_finding(kept) for kept in worst], "more": more}
+    worst, following = _worst(connection, wanted, cursor)
+    count = sum(tally.open_findings(connection).values())
+    return {**_counted(connection, count), "lines": listed.flat(worst), "more": _more(asked, following)}
+
+
+def _counted(connection: Connection, count: int) -> dict[str, int]:
+    return {"open_count": count, "open_parts": tally.open_parts(connection) if count else 0}
+
+
+def _lately(connection: Connection, since_ms: int) -> dict[str, Any]:
+    """What was cleared lately, the last first, folded as the open ones are."""
+    some, count = findings.cleared_since(connection, since_ms, MOST_SHOWN)
+    return {"lately": listed.folded(connection, some), "lately_count": count}
+
+
+def _more(asked: dict[str, str], following: str | None) -> str:
+    return f"/?{urlencode({**asked, 'cursor': following})}" if following else ""
 
 
 def _worst(connection: Connection, wanted: Filters, cursor: str | None) -> tuple[list[Kept], str | None]:
@@ -133,9 +131,3 @@ def _worst(connection: Connection, wanted: Filters, cursor: str | None) -> tuple
             return worst, cursors.written([rank, found.cursor])
         inner = ""
     return worst, None
-
-
-def _finding(kept: Kept) -> dict[str, object]:
-    found = kept.finding
-    sentence = text_of(found, "unverified" if found.unverified else "raised").splitlines()[0]
-    return {"kept": kept, "finding": found, "sentence": sentence, "phrase": SEVERITY_PHRASES[found.severity]}

@@ -7,7 +7,7 @@ from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, Select, and_, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Select, and_, func, insert, or_, select, update
 
 from service.errors import NotFound, WrongQuestion
 from service.storage import bodies, cursors, tables
@@ -54,6 +54,7 @@ class Filters:
     operator_state: str | None = None
     since_ms: int | None = None
     until_ms: int | None = None
+    part_of: str | None = None  # empty for those that are part of no other
 
 
 def save(connection: Connection, team_id: int, finding: Finding) -> None:
@@ -66,6 +67,7 @@ def save(connection: Connection, team_id: int, finding: Finding) -> None:
         "severity": str(finding.severity),
         "raised_ms": finding.raised_ms,
         "cleared_ms": finding.cleared_ms,
+        "part_of": finding.part_of,
         "updated_ms": finding.updated_ms,
         "body": bodies.written(finding),
     }
@@ -135,6 +137,31 @@ def set_operator(connection: Connection, finding_id: str, state: str, who: str, 
         raise NotFound("finding", finding_id)
 
 
+def cleared_since(connection: Connection, since_ms: int, limit: int) -> tuple[tuple[Kept, ...], int]:
+    """Findings that ended at `since_ms` or later and are part of no other, the last ended first; how many there are."""
+    ended = (_table.c.cleared_ms >= since_ms, _table.c.part_of == "")
+    query = _kept().where(*ended).order_by(_table.c.cleared_ms.desc(), _table.c.id).limit(limit)
+    count = connection.scalar(select(func.count()).select_from(_table).where(*ended))
+    return tuple(_read(row) for row in connection.execute(query)), count or 0
+
+
+def parts(connection: Connection, whole_ids: Collection[str], most: int) -> dict[str, tuple[Kept, ...]]:
+    """By finding about a fleet, at most so many of those that are part of it, by name of device and team."""
+    of_team = tables.teams.join(tables.devices, tables.devices.c.id == tables.teams.c.device_id)
+    order = (tables.devices.c.name, tables.teams.c.name, _table.c.raised_ms, _table.c.id)
+    place = func.row_number().over(partition_by=_table.c.part_of, order_by=order)
+    query = select(_table.c.id, place.label("place")).join(of_team, tables.teams.c.id == _table.c.team_id)
+    some = query.where(among(connection, _table.c.part_of, sorted(whole_ids))).subquery()
+    rows = connection.execute(
+        _kept().join(some, some.c.id == _table.c.id).where(some.c.place <= most).order_by(some.c.place)
+    )
+    found: dict[str, list[Kept]] = {one: [] for one in whole_ids}
+    for row in rows:
+        kept = _read(row)
+        found[kept.finding.part_of].append(kept)
+    return {one: tuple(some) for one, some in found.items()}
+
+
 def is_shelved(connection: Connection, finding_id: str) -> bool:
     """Whether a finding is shelved now."""
     query = select(_table.c.id).where(_table.c.id == finding_id, _table.c.operator_state == SHELVED)
@@ -182,6 +209,8 @@ def _about(wanted: Filters) -> list[ColumnElement[bool]]:
         named = named.where(devices.name == wanted.device) if wanted.device is not None else named
         named = named.where(teams.name == wanted.team) if wanted.team is not None else named
         conditions.append(_table.c.team_id.in_(named))
+    if wanted.part_of is not None:
+        conditions.append(_table.c.part_of == wanted.part_of)
     if wanted.direction is not None:
         _must_be_one_of("direction", wanted.direction, DIRECTIONS)
         conditions.append(_table.c.direction == DIRECTIONS.index(wanted.direction))

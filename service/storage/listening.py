@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from typing import NamedTuple
 
-from sqlalchemy import Connection, null, select, text
+from sqlalchemy import ColumnElement, Connection, and_, case, false, func, null, or_, select, text
 
 from service.storage import tables
 from service.storage.dialects import among, given
@@ -62,12 +62,57 @@ _POLLED = (
 _HEARD = ("last_sample_ms", "last_received_ms", "interval_ms", "refresh_ms", "clock_offset_ms", "silent_since_ms")
 
 
-def pulses(connection: Connection, devices: Collection[str] | None = None) -> list[Pulse]:
-    """Every source: devices that have told something, and those that are polled; or those of some names."""
+def steady(now_ms: int, ending_feeds: Collection[str]) -> ColumnElement[bool]:
+    """Devices of which something came within their own interval: heard, whatever else is asked of a source.
+
+    Where nobody polls, `ending_feeds` are those of which no more is expected.
+    """
+    every_ms = func.coalesce(
+        case((_agents.c.device.is_not(None), _agents.c.stretched_ms), else_=_devices.c.interval_ms), 0
+    )
+    return and_(
+        _devices.c.silent_since_ms.is_(None),
+        _devices.c.last_sample_ms.is_not(None),
+        _devices.c.last_received_ms > now_ms - every_ms,
+        or_(_agents.c.device.is_not(None), _devices.c.feed.not_in(ending_feeds)),
+    )
+
+
+def how_many(connection: Connection, wanted: ColumnElement[bool]) -> int:
+    """How many devices there are of which this holds."""
+    polled = tables.devices.outerjoin(_agents, _agents.c.device == _devices.c.name)
+    return connection.scalar(select(func.count()).select_from(polled).where(wanted)) or 0
+
+
+class Polled(NamedTuple):
+    """How many devices are polled, how many more rarely than asked for, how many in clear text, and some of these."""
+
+    devices: int
+    stretched: int
+    clear: int
+    in_clear: tuple[tuple[str, str], ...]  # device and version, by name
+
+
+def polled(connection: Connection, most: int) -> Polled:
+    """How devices are polled; at most so many of them named."""
+    is_clear = _agents.c.clear_text.is_(True)
+    stretched = _agents.c.stretched_ms > _agents.c.interval_ms
+    counts = select(func.count(), func.count().filter(stretched), func.count().filter(is_clear)).select_from(_agents)
+    some = select(_agents.c.device, _agents.c.version).where(is_clear).order_by(_agents.c.device).limit(most)
+    named = tuple((row[0], row[1]) for row in connection.execute(some))
+    return Polled(*connection.execute(counts).one(), named)
+
+
+def pulses(
+    connection: Connection, devices: Collection[str] | None = None, but: ColumnElement[bool] | None = None
+) -> list[Pulse]:
+    """Every source: devices that have told something, and those that are polled; of some names, but for some."""
     known = select(_devices.c.name, _devices.c.id, _devices.c.feed, *(_devices.c[name] for name in _HEARD), *_POLLED)
     known = known.outerjoin(_agents, _agents.c.device == _devices.c.name)
     unheard = select(_agents.c.device, null(), null(), *(null() for _ in _HEARD), *_POLLED)
     unheard = unheard.outerjoin(_devices, _agents.c.device == _devices.c.name).where(_devices.c.id.is_(None))
+    if but is not None:
+        known = known.where(~func.coalesce(but, false()))
     if devices is not None:
         known = known.where(among(connection, _devices.c.name, devices))
         unheard = unheard.where(among(connection, _agents.c.device, devices))

@@ -191,12 +191,14 @@ findings = Table(
     Column("operator_state", String(16), nullable=False, server_default="none"),
     Column("operator", String(255), nullable=False, server_default=""),
     _instant("shelved_until_ms", optional=True),  # of one that is shelved
+    Column("part_of", String(32), nullable=False, server_default=""),  # the finding about a fleet, as in the body
     _instant("updated_ms"),
     Column("body", Text, nullable=False),  # the Finding as JSON
     Index(None, "team_id", "raised_ms"),
     Index(None, "raised_ms", "id"),
     Index(None, "cleared_ms"),
     Index(None, "shelved_until_ms"),
+    Index(None, "part_of"),
 )
 
 finding_history = Table(

@@ -17,6 +17,12 @@ def open_findings(connection: Connection) -> dict[str, int]:
     return {str(severity): 0 for severity in Severity} | {row[0]: row[1] for row in connection.execute(query)}
 
 
+def open_parts(connection: Connection) -> int:
+    """How many open findings are part of one about many teams."""
+    query = select(func.count()).where(_findings.cleared_ms.is_(None), _findings.part_of != "")
+    return connection.scalar(query) or 0
+
+
 def deliveries(connection: Connection) -> dict[str, int]:
     """How many messages are kept in each state; none is left out."""
     query = select(_deliveries.state, func.count()).group_by(_deliveries.state)

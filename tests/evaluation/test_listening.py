@@ -10,6 +10,7 @@ from walks.traffic import START_S, polls
 from service.evaluation import Policy, listening
 from service.evaluation.listening import Counts, Listener, Outcome, State
 from service.storage import agents, events, inventory, tables
+from service.storage import listening as kept_listening
 from service.storage.database import reading
 from service.storage.listening import Pulse
 from service.terms import PortName, Rule
@@ -90,6 +91,59 @@ class TestStanding:
 
     def test_is_silent_no_more_once_something_newer_came(self):
         assert state(a_pulse(silent_since_ms=EPOCH_MS - 60_000), 10_000).state is State.HEARD
+
+
+class TestGlance:
+    """Each source in the state it could be in, by device or by agent: a glance tells what a look at each would."""
+
+    def keep(self, connection):
+        told = {
+            "heard": {},
+            "late": {"last_received_ms": EPOCH_MS - HOUR},
+            "silent": {"silent_since_ms": EPOCH_MS - HOUR},
+            "back": {"silent_since_ms": EPOCH_MS - 2 * HOUR},
+            "mute": {"last_sample_ms": None, "last_received_ms": None},
+            "unpaced": {"interval_ms": None},
+            "file": {"feed": "csv"},
+            "left": {"feed": "snmp"},
+            "polled": {"feed": "snmp"},
+            "stretched": {"feed": "snmp"},
+        }
+        for device, more in told.items():
+            inventory.resolve(connection, [PortName(device, "m1", "front")], feed="push", now_ms=EPOCH_MS)
+            usual = {"last_sample_ms": EPOCH_MS, "last_received_ms": EPOCH_MS, "interval_ms": 10_000}
+            connection.execute(update(tables.devices).where(tables.devices.c.name == device).values(usual | more))
+        polled = [
+            a_polling("polled"),
+            a_polling("stretched", stretched_ms=40_000),
+            a_polling("sm-30", clear_text=True, version="2c", answered_ms=EPOCH_MS),
+            a_polling("sm-31", clear_text=True, version="2c"),
+        ]
+        agents.note(connection, polled)
+
+    @pytest.mark.parametrize("after_ms", [0, 9_999, 10_000, 30_000, 39_999, 120_000, HOUR])
+    def test_counts_what_standings_tell(self, connection, after_ms):
+        self.keep(connection)
+        now_ms = EPOCH_MS + after_ms
+
+        counts, closer = listening.glance(connection, WAITS_MS, now_ms)
+        told = listening.standings(connection, WAITS_MS, now_ms)
+
+        assert counts == listening.counted([stands for _, stands in told])
+        others = [one for one in told if one[1].state is not State.HEARD]
+        assert sorted(others) == sorted(one for one in closer if one[1].state is not State.HEARD)
+
+    def test_looks_closely_only_at_those_that_are_not_plainly_heard(self, connection):
+        self.keep(connection)
+
+        closer = {pulse.device for pulse, _ in listening.glance(connection, WAITS_MS, EPOCH_MS + 5_000).closer}
+
+        assert not closer & {"heard", "polled", "stretched"}
+
+    def test_knows_how_devices_are_polled(self, connection):
+        self.keep(connection)
+
+        assert kept_listening.polled(connection, 1) == (4, 1, 2, (("sm-30", "2c"),))
 
 
 class TestCounted:

@@ -16,6 +16,14 @@ from service.terms import MemberFigure, PortName, Severity
 SMUGGLED = "<img src=x onerror=1>"
 
 
+DAY_MS = 24 * 3_600_000
+
+
+def a_fleet(**told):
+    """A finding about the teams front of sm-07 and sm-08."""
+    return a_finding(**{"device": "sw-s1", "kind": "fleet-pattern", "teams": ("sm-07/front", "sm-08/front"), **told})
+
+
 class Page(HTMLParser):
     """The elements and the text of a page."""
 
@@ -43,10 +51,10 @@ def http(sqlite_engine):
 def keep(sqlite_engine):
     """Keeps findings of a device that is known."""
 
-    def kept(*found, device="sm-07", port="m1"):
+    def kept(*found, device="sm-07", port="m1", team_id=None):
         with sqlite_engine.begin() as connection:
             inventory.resolve(connection, [PortName(device, port, "front")], feed="push", now_ms=EPOCH_MS)
-            team_id = inventory.team_named(connection, device, "front")
+            team_id = inventory.team_named(connection, device, "front") if team_id is None else team_id
             heard = np.array([device.id for device in inventory.devices(connection).items], dtype=np.int32)
             inventory.note_samples(connection, heard, np.full(len(heard), EPOCH_MS, dtype=np.int64), EPOCH_MS)
             for finding in found:
@@ -73,14 +81,39 @@ class TestLanding:
         assert "sm-07, team front, egress: member m1 at 92 %" in text
         assert "Open findings: 1" in text
 
-    def test_tells_the_worst_first_and_the_cleared_not_at_all(self, http, keep):
+    def test_tells_the_worst_first_and_folds_away_what_was_cleared_within_a_day(self, http, keep):
         told = {"f1": Severity.WARNING, "f2": Severity.MAJOR, "f3": Severity.MINOR}
         keep(*(a_finding(id=name, severity=severity) for name, severity in told.items()))
-        keep(a_finding(id="f4", severity=Severity.CRITICAL, cleared_ms=NOW_MS))
+        keep(a_finding(id="f4", severity=Severity.CRITICAL, cleared_ms=NOW_MS - DAY_MS))
+        keep(a_finding(id="f5", severity=Severity.CRITICAL, cleared_ms=NOW_MS - DAY_MS - 1))
 
-        text = page_of(http).text
+        text = http.get("/").text
+        open_ones, lately = text.split("Cleared in the last 24 hours: 1<")
 
-        assert re.findall(r"(critical|major|minor|warning), ", text) == ["major", "minor", "warning"]
+        assert re.findall(r'<li id="(f[0-9])"', open_ones) == ["f2", "f3", "f1"]
+        assert re.findall(r'<li id="(f[0-9])"', lately) == ["f4"]
+
+    @pytest.mark.parametrize("cleared_ms", [None, NOW_MS])
+    def test_folds_what_is_part_of_a_finding_about_many_teams_under_it(self, http, keep, cleared_ms):
+        keep(a_finding(id="f1", part_of="f9", cleared_ms=cleared_ms))
+        keep(a_finding(id="f2", part_of="f9", cleared_ms=cleared_ms), device="sm-08")
+        keep(a_fleet(id="f9", cleared_ms=cleared_ms), team_id=0)
+
+        text = http.get("/").text
+        folded = text.split('id="parts-f9"')[1].split("</details>")[0]
+
+        assert re.findall(r'<li id="(f[0-9])"', text) == ["f9", "f1", "f2"]
+        assert re.findall(r'<li id="(f[0-9])"', folded) == ["f1", "f2"]
+        assert ("2 of them are parts of findings about many teams" in text) is (cleared_ms is None)
+
+    def test_folds_at_most_25_parts_and_leads_to_all(self, http, keep):
+        keep(*(a_finding(id=f"f{k:02}", part_of="f99") for k in range(26)))
+        keep(a_fleet(id="f99"), team_id=0)
+
+        text = http.get("/").text
+
+        assert len(re.findall(r'<li id="(f[0-9]{2})"', text)) == 1 + 25
+        assert "All of them, at" in text
 
     def test_tells_silence_before_findings(self, http, keep, sqlite_engine):
         keep(a_finding())
@@ -215,10 +248,13 @@ class TestAsking:
 
         assert seen == [f"g{k:03}" for k in range(50)] + [f"l{k:03}" for k in range(60)]
 
-    @pytest.mark.parametrize("query", ["severity=major", "state=cleared", "device=uw-06", "team=front", "kind=uneven"])
+    @pytest.mark.parametrize(
+        "query", ["severity=major", "state=cleared", "state=any", "device=uw-06", "team=front", "kind=uneven"]
+    )
     def test_shows_what_rest_shows_for_the_same_filter(self, http, keep, query):
         keep(a_finding(id="f1", severity=Severity.MAJOR), a_finding(id="f2", cleared_ms=NOW_MS))
-        asked_of_rest = query if "state" in query else f"{query}&state=open"
+        # To programs every state is what is asked for without one.
+        asked_of_rest = query.removesuffix("state=any") if "state" in query else f"{query}&state=open"
 
         shown = re.findall(r'<li id="(f[12])"', http.get(f"/?{query}").text)
 

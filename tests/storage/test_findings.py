@@ -105,6 +105,43 @@ class TestListing:
             found_ids(connection, cursor=cursor)
 
 
+class TestClearedSince:
+    def test_tells_the_last_ended_first_without_parts_and_counts_all(self, connection):
+        for name, told in {
+            "f1": {"cleared_ms": EPOCH_MS},
+            "f2": {"cleared_ms": EPOCH_MS + 2},
+            "f3": {"cleared_ms": EPOCH_MS + 1},
+            "f4": {"cleared_ms": EPOCH_MS - 1},
+            "f5": {"cleared_ms": EPOCH_MS, "part_of": "f1"},
+            "f6": {},
+        }.items():
+            findings.save(connection, 1, a_finding(id=name, **told))
+
+        some, count = findings.cleared_since(connection, EPOCH_MS, 2)
+
+        assert [kept.finding.id for kept in some] == ["f2", "f3"]
+        assert count == 3
+
+
+class TestParts:
+    def test_are_told_by_the_whole_in_order_of_names_at_most_so_many(self, connection):
+        for device in ("sm-09", "sm-07", "sm-08"):
+            team_id = team_of(connection, device)
+            findings.save(connection, team_id, a_finding(id=f"{device}-a", part_of="f9"))
+            findings.save(connection, team_id, a_finding(id=f"{device}-b", part_of="f8"))
+
+        parts = findings.parts(connection, ["f8", "f9", "f7"], 2)
+
+        named = {whole: [kept.finding.id for kept in some] for whole, some in parts.items()}
+        assert named == {"f8": ["sm-07-b", "sm-08-b"], "f9": ["sm-07-a", "sm-08-a"], "f7": []}
+
+    def test_are_left_out_of_a_list_of_what_is_part_of_nothing(self, connection):
+        findings.save(connection, 1, a_finding(id="f1", part_of="f9"))
+        findings.save(connection, 1, a_finding(id="f2"))
+
+        assert found_ids(connection, part_of="") == ["f2"]
+
+
 class TestHistory:
     def test_holds_lines_in_order(self, connection):
         findings.save(connection, 1, a_finding())

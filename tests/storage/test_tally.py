@@ -9,6 +9,12 @@ class TestOpenFindings:
     def test_are_none_of_any_severity_at_first(self, connection):
         assert tally.open_findings(connection) == {"critical": 0, "major": 0, "minor": 0, "warning": 0}
 
+    def test_that_are_parts_of_others_are_counted_too(self, connection):
+        for name, told in {"f1": {"part_of": "f9"}, "f2": {"part_of": "f9", "cleared_ms": 1}, "f3": {}}.items():
+            findings.save(connection, 1, a_finding(id=name, **told))
+
+        assert tally.open_parts(connection) == 1
+
     def test_are_counted_by_severity_without_the_cleared(self, connection):
         for name, severity, cleared_ms in (
             ("f1", Severity.MAJOR, None),
