@@ -10,6 +10,7 @@ from storage_examples import a_polling
 from web_examples import asked
 
 from service.evaluation.listening import Listener
+from service.pages import site
 from service.storage import agents, events
 from service.storage.database import reading
 
@@ -17,6 +18,13 @@ DEVICES = tuple(f"sm-{k:02}" for k in range(1, 25))
 STOPPED = ("sm-05", "sm-11", "sm-19")
 POLL_S = 10
 LOOK_S = 3  # how often the service looks who is heard
+
+
+def served(engine, **told):
+    """A client of the service with its pages."""
+    http = asked(engine, **told)
+    site.add(http.app)
+    return http
 
 
 class TestInt4ThreeOfTwentyFour:
@@ -29,7 +37,7 @@ class TestInt4ThreeOfTwentyFour:
         self.clock_s = 0
         self.rounds = Rounds(engine)
         self.listener = Listener(engine, self.rounds.policy.waits_ms)
-        self.http = asked(engine, now_ms=lambda: (START_S + self.clock_s) * 1000)
+        self.http = served(engine, now_ms=lambda: (START_S + self.clock_s) * 1000)
         return self.rounds
 
     def walk(self, end_s, devices):
@@ -87,7 +95,7 @@ class TestTru5Polled:
     def test_a_device_that_never_answered_is_silent_and_not_left_out(self, sqlite_engine):
         with sqlite_engine.begin() as connection:
             agents.note(connection, [a_polling("sm-30", failures=9, trouble="no answer within 1 s")])
-        http = asked(sqlite_engine)
+        http = served(sqlite_engine)
 
         [source] = http.get("/v1/sources").json()["items"]
 
@@ -118,7 +126,7 @@ class TestSec1ClearText:
     def test_is_marked_on_the_page_and_where_sources_are_listed(self, sqlite_engine):
         with sqlite_engine.begin() as connection:
             agents.note(connection, [a_polling("sm-30"), a_polling("sm-31", version="2c", clear_text=True)])
-        http = asked(sqlite_engine)
+        http = served(sqlite_engine)
 
         listed = {one["device"]: one["polling"] for one in http.get("/v1/sources").json()["items"]}
 
