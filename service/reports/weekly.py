@@ -173,7 +173,7 @@ def _heading_row(week: Week, line: HeadingLine) -> tuple[Cell, ...]:
         *(Cell(_points(one), _finite(one), "points a week", place if trend else "") for one in slopes),
         _per_cent(line.crossing / 100),
         Cell(words, crossed, "weeks", place if trend else ""),
-        _count(trend.points if trend else None, "weeks"),
+        _count(line.known, "weeks"),
     )
 
 

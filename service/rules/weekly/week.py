@@ -62,11 +62,13 @@ class LosingLine:
 
 @dataclass(frozen=True, slots=True)
 class HeadingLine:
-    """The even split of a side this week in per cent, its hot line, and where that heads (None: too few weeks)."""
+    """The even split of a side this week in per cent, its hot line, of how many weeks (of the last 26) it is known, and
+    where that heads (None: too few weeks)."""
 
     side: Side
     even_split: float
     crossing: float
+    known: int
     trend: Trend | None
 
 
@@ -175,7 +177,8 @@ def _heading(
             weeks[WEEKS - 1 - back].append(day)
     values = [100 * _even(some) for some in weeks]
     crossing = 100 * named[place[0]].hot_above
-    return HeadingLine(_side(place, named), values[-1], crossing, trend(values, crossing))
+    known = sum(not math.isnan(one) for one in values)
+    return HeadingLine(_side(place, named), values[-1], crossing, known, trend(values, crossing))
 
 
 def _even(days: Iterable[TeamDay]) -> float:

@@ -33,6 +33,12 @@ class TestReport:
         assert line.trend.slope == pytest.approx(1.46, abs=0.005)
         assert line.trend.weeks == pytest.approx(16, abs=0.5)
         assert line.trend.weak
+        assert line.known == 6
+
+    def test_says_how_many_weeks_are_known_where_they_are_too_few(self):
+        line = a_week(before=()).heading[0]
+
+        assert (line.known, line.trend) == (1, None)
 
     def test_lists_what_no_far_end_can_bear_first(self):
         first, *_ = a_week().methods
