@@ -182,7 +182,7 @@ def _times(wanted: Look, address: str, span: Span) -> tuple[Link, ...]:
     links = [Link(words, _until(wanted, address, at_ms)) for words, at_ms in found if DATES_MS[0] < at_ms < DATES_MS[1]]
     if wanted.until_ms is not None:
         links.append(Link("Until now", f"{address}?{urlencode({'zoom': wanted.zoom.value})}"))
-    return (*links, Link("This stretch for good", _until(wanted, address, span.end_ms)))
+    return (*links, Link("Address of this stretch", _until(wanted, address, span.end_ms)))
 
 
 def _until(wanted: Look, address: str, at_ms: int) -> str:
