@@ -42,7 +42,7 @@ def by_hand(html):
     for row in re.findall(r'<tr><th scope="row">.*?</tr>', table, re.DOTALL):
         cells = re.findall(r'<td class="figure">([^<]*)</td>', row)
         before, after, _, _, frames, seconds, _ = map(Fraction, cells)
-        begun, ended = (datetime.fromisoformat(told) for told in re.findall(r"<t[hd][^>]*>(\d{4}-[^<]+)<", row)[:2])
+        begun, ended = (datetime.fromisoformat(told) for told in re.findall(r'datetime="([^"]+)"', row))
         lasted = Fraction((ended - begun).total_seconds())
         bits += 8 * (after - before + figure(html, "added") * frames) * seconds / lasted
     return bits / (figure(html, "speed") * figure(html, "covered"))
@@ -90,3 +90,65 @@ class TestTeam:
 
     def test_of_a_team_that_is_not_there_is_none(self, http):
         assert http.get("/teams/9").status_code == 404
+
+
+class TestForm:
+    def test_is_shown_alone_with_the_last_window_in_it(self, http):
+        answer = http.get(PLACE)
+
+        assert answer.status_code == 200
+        assert 'id="step-share"' not in answer.text
+        assert 'value="2026-11-25 10:05:00"' in answer.text
+        assert "<option>m2</option>" in answer.text
+
+    @pytest.mark.parametrize(
+        "typed",
+        [
+            "2026-11-25 10:01:00",
+            "2026-11-25 10:01",
+            " 2026-11-25 10:01:12 UTC ",
+            "2026-11-25T10:01:29.9Z",
+            "2026-11-25T11:01:00+01:00",
+        ],
+    )
+    def test_takes_any_time_within_the_window(self, http, typed):
+        answer = http.get(PLACE, params=M1 | {"start": typed})
+
+        assert answer.status_code == 200
+        assert "from 2026-11-25 10:01:00 to 10:01:30 UTC" in answer.text
+
+    @pytest.mark.parametrize(
+        ("typed", "status", "said"),
+        [
+            ({"start": "yesterday"}, 400, "write it like"),
+            ({"start": ""}, 400, "say when the window begins"),
+            ({"start": "0001-01-01 00:00"}, 400, "edge of what a date can say"),
+            ({"port": ""}, 400, "choose one of m1, m2"),
+            ({"port": "m9"}, 404, "m9"),
+            ({"direction": "sideways"}, 400, "choose egress or ingress"),
+        ],
+    )
+    def test_says_what_is_wrong_and_keeps_what_was_typed(self, http, typed, status, said):
+        asked_for = M1 | typed
+        answer = http.get(PLACE, params=asked_for)
+
+        assert answer.status_code == status
+        assert said in answer.text
+        assert f'value="{asked_for["start"] or "2026-11-25 10:05:00"}"' in answer.text
+
+    def test_of_a_team_that_is_not_there_is_none(self, http):
+        assert http.get("/teams/9/working").status_code == 404
+
+    def test_keeps_foreign_text_text(self, http):
+        answer = http.get(PLACE, params=M1 | {"start": "<b>now</b>"})
+
+        assert "<b>now" not in answer.text
+
+
+class TestUnknown:
+    def test_is_said_and_never_shown_as_zero(self, http):
+        html = http.get(PLACE, params=M1 | {"start": "2026-11-25 08:00:00"}).text
+
+        assert "its load is <strong>unknown</strong>" in html
+        assert "that is not the same as no load" in html
+        assert '<td id="utilisation">unknown</td>' in html
