@@ -113,6 +113,7 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
     speed_bps = int(source.members.speed_bps[port, window])
     rows = np.flatnonzero(source.intervals.port == port)
     counts = source.facts.counts[source.intervals.facts[rows[-1:]]]
+    set_bps = 0 if source.set_bps is None else int(source.set_bps[port])
     covered_ms = sum(part.overlap_ms for part in parts if part.status == STATUS_WORDS[Status.OK])
     return Working(
         device=source.layout.ports[port].device,
@@ -124,7 +125,7 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
         covered_ms=covered_ms,
         coverage=covered_ms / span.width_ms,
         speed_bps=speed_bps,
-        speed_source=_source_of(source, port, speed_bps),
+        speed_source=speed_source(speed_bps, set_bps, source.far_ends.get(port, "")),
         added_per_frame=int(frame_extras(counts)[0]) if len(counts) else 0,
         basis=BASIS_WORDS[int(source.members.basis[at])],
         shared=bool(int(source.members.marks[port, window]) & Mark.SHARED),
@@ -135,11 +136,12 @@ def working(source: Source, port: int, window: int, direction: int) -> Working:
     )
 
 
-def _source_of(source: Source, port: int, speed_bps: int) -> str:
-    if source.set_bps is not None and source.set_bps[port] > 0:
+def speed_source(speed_bps: int, set_bps: int = 0, far_end: str = "") -> str:
+    """Where a speed in bit/s is from: an operator's word goes before the far end's, that before the samples'."""
+    if set_bps > 0:
         return "set by the operator"
-    if port in source.far_ends:
-        return f"told by the far end of its cable, {source.far_ends[port]}"
+    if far_end:
+        return f"told by the far end of its cable, {far_end}"
     return "told with the samples" if speed_bps > 0 else "unknown"
 
 

@@ -168,6 +168,15 @@ def of_teams(
     return [Seen(Change(**{name: getattr(row, f"of_{name}") for name in _COLUMNS}), _line(row)) for row in rows]
 
 
+def at_team(connection: Connection, team_id: int, change_ids: Collection[str]) -> dict[str, list[Line]]:
+    """By change, what it was at one team, direction by direction."""
+    query = _with_names().where(_lines.c.team_id == team_id)
+    found: dict[str, list[Line]] = {change_id: [] for change_id in change_ids}
+    for row in connection.execute(query.where(among(connection, _lines.c.change_id, sorted(change_ids)))):
+        found[row.change_id].append(_line(row))
+    return found
+
+
 def awaited(connection: Connection, limit: int) -> list[Line]:
     """Teams and directions whose verdict is not final, those first that were looked at longest ago."""
     query = _with_names().where(_lines.c.final.is_(False))

@@ -71,16 +71,19 @@ def listing(  # noqa: PLR0913  # each filter by its name
     connection: Connection,
     *,
     device: str | None = None,
+    ports: Iterable[str] | None = None,
     kind: str | None = None,
     since_ms: int | None = None,
     cursor: str | None = None,
     limit: int = 100,
 ) -> cursors.Page[Kept]:
-    """Events, the newest first."""
+    """Events, the newest first; of some ports only where they are named, the empty name for the device as a whole."""
     query = select(_table.c.id, _devices.c.name, _table.c.port, _table.c.at_ms, _table.c.kind, _table.c.text)
     query = query.join(_devices, _devices.c.id == _table.c.device_id)
     if device is not None:
         query = query.where(_devices.c.name == device)
+    if ports is not None:
+        query = query.where(among(connection, _table.c.port, sorted(set(ports))))
     if kind is not None:
         query = query.where(_table.c.kind == kind)
     if since_ms is not None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Query
+from sqlalchemy import Connection
 
 from service.storage import agreements, database, inventory, rosters
 from service.storage.inventory import Team
@@ -58,10 +59,14 @@ def one(services: Served, _caller: Viewer, team_id: Id) -> port_models.WholeTeam
     """One team with its members, and how far readings of the same traffic agree: its interface, its cables."""
     with database.reading(services.engine) as connection:
         team = inventory.team(connection, team_id)
-        compared = agreements.of_devices(connection, [team.device])
-    mine = {(agreements.SUM, team.name), *((agreements.CABLE, port) for port in team.members)}
-    shown_as = [agreement(row) for row in compared if (row.what, row.name) in mine]
+        shown_as = [agreement(row) for row in compared(connection, team)]
     return port_models.WholeTeam.model_validate(_told(team).model_dump() | {"agreements": shown_as})
+
+
+def compared(connection: Connection, team: Team) -> list[agreements.Agreement]:
+    """How far readings of a team's traffic agree: its members with its interface, and the ends of its cables."""
+    mine = {(agreements.SUM, team.name), *((agreements.CABLE, port) for port in team.members)}
+    return [row for row in agreements.of_devices(connection, [team.device]) if (row.what, row.name) in mine]
 
 
 @router.get("/{team_id}/windows", summary="Windows of a team")
