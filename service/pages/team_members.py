@@ -83,7 +83,8 @@ def _load(team: Team, window: Now, port: str) -> Load:
     if told is None:
         return Load(window.direction, None, "not a member then", (), "")
     working = address(team.id, port, window.direction, window.start_ms)
-    return Load(window.direction, told["utilisation"], told["why_not"], tuple(told["flags"]), working)
+    flags = tuple(flag for flag in told["flags"] if flag not in told["why_not"])  # "standby by design, standby"
+    return Load(window.direction, told["utilisation"], told["why_not"], flags, working)
 
 
 def _said(stand: Iterable[Standing], what: str) -> tuple[str, ...]:

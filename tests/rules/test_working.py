@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scenarios.roads import assessed, fact, row
 
-from service.rules.working import Source, working
+from service.rules.working import Source, speed_source, working
 from service.terms import EGRESS, Facts
 
 
@@ -91,3 +91,17 @@ class TestWorking:
             assert told.by_hand() == pytest.approx(told.utilisation, abs=1e-9)
             assert told.lower <= told.utilisation + 1e-6
             assert told.upper >= told.utilisation - 1e-6
+
+
+class TestSpeedSource:
+    @pytest.mark.parametrize(
+        ("told", "said"),
+        [
+            ((GIGABIT, GIGABIT, "sw-s1 g1"), "set by the operator"),
+            ((GIGABIT, 0, "sw-s1 g1"), "told by the far end of its cable, sw-s1 g1"),
+            ((GIGABIT,), "told with the samples"),
+            ((0,), "unknown"),
+        ],
+    )
+    def test_is_whoever_is_believed_first(self, told, said):
+        assert speed_source(*told) == said

@@ -127,3 +127,14 @@ class TestOutcomes:
         changes.tell(connection, changes.lines(connection, "c1")[0], a_verdict(Outcome.MOVED), EPOCH_MS, final=False)
 
         assert changes.outcomes(connection, ["c1"]) == {"c1": {"moved": 1, "cannot-tell-yet": 1}}
+
+
+class TestAtTeam:
+    def test_is_what_a_change_was_at_one_team_direction_by_direction(self, connection, teams):
+        keep(connection, FRONT, STORE, Place(1, INGRESS))
+        keep(connection, STORE, id="c2")
+
+        found = changes.at_team(connection, 1, ["c1", "c2"])
+
+        assert [line.place for line in found["c1"]] == [FRONT, Place(1, INGRESS)]
+        assert found["c2"] == []

@@ -56,3 +56,9 @@ class TestListing:
         assert [kept.event.at_ms - EPOCH_MS for kept in first.items + second.items] == [4, 3, 2, 1, 0]
         assert [kept.event.at_ms - EPOCH_MS for kept in events.listing(connection, device="sm-08").items] == [3, 1]
         assert len(events.listing(connection, since_ms=EPOCH_MS + 3).items) == 2
+
+    def test_are_of_the_ports_that_are_named_and_of_the_device_as_a_whole(self, connection):
+        events.keep(connection, [an_event(port=port) for port in ("", "m1", "m2")])
+
+        assert {kept.event.port for kept in events.listing(connection, ports=("", "m2")).items} == {"", "m2"}
+        assert events.listing(connection, ports=()).items == ()
