@@ -48,10 +48,16 @@ def now(connection: Connection, services: Services, team: Team) -> tuple[Now, ..
 
 
 def _now(window: Mapping[str, Any], start_ms: int, hot_above: float) -> Now:
-    kind = "could not be judged" if not window["evaluable"] else window["kind"]
-    same = {name: window[name] for name in ("direction", "even_split", "imbalance")}
-    told = {"kind": "calm" if kind == "none" else kind, "lost": lost(window, hot_above)}
-    return Now(**same, **told, start_ms=start_ms, members=tuple(window["members"]))
+    judged = ("calm" if window["kind"] == "none" else window["kind"]) if window["evaluable"] else "could not be judged"
+    return Now(
+        direction=window["direction"],
+        start_ms=start_ms,
+        kind=judged,
+        even_split=window["even_split"],
+        imbalance=window["imbalance"],
+        lost=lost(window, hot_above),
+        members=tuple(window["members"]),
+    )
 
 
 def lost(window: Mapping[str, Any], hot_above: float) -> str:
