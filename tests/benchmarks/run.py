@@ -12,7 +12,19 @@ from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
 TOP = HERE.parents[1]
-NAMES = ("start", "core", "storage", "ingest", "collection", "odds", "advice", "verdicts", "coverage", "replay")
+NAMES = (
+    "start",
+    "core",
+    "storage",
+    "ingest",
+    "collection",
+    "odds",
+    "advice",
+    "verdicts",
+    "coverage",
+    "replay",
+    "pages",
+)
 MOST_S = 1800
 
 
