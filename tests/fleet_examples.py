@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from examples import EPOCH_MS, a_finding
-from sqlalchemy import Engine, insert
+from sqlalchemy import Engine, insert, update
 from storage_examples import some_windows
 
 from service import terms
@@ -26,6 +26,7 @@ def keep_fleet(engine: Engine, teams: int, open_findings: int) -> None:
         placed = inventory.layout(connection)
         heard = np.arange(1, teams + 1, dtype=np.int32)
         inventory.note_samples(connection, heard, np.full(teams, END_MS, dtype=np.int64), END_MS)
+        connection.execute(update(tables.devices).values(interval_ms=WIDTH_MS))
         inventory.note_decided(connection, [int(one) for one in placed.team_ids], END_MS)
     with engine.begin() as connection:
         _keep_windows(connection, [1], DAY, BROAD)
