@@ -1,54 +1,51 @@
-"""GET /teams: teams that have something open, the worst first, then all of them a page at a time."""
+"""GET /teams: teams by device, searched by what somebody remembers of them, each with its last window at a glance."""
 
 from __future__ import annotations
 
 from itertools import groupby
 from typing import Annotated
+from urllib.parse import urlencode
 
 from fastapi import Query, Request
 from fastapi.responses import HTMLResponse
 
 from service.pages import routing
+from service.pages.glances import glances
 from service.pages.rendering import page
 from service.pages.viewers import Watching
-from service.storage import database, findings, inventory, tally
-from service.storage.findings import Filters, Kept
-from service.terms import SEVERITY_ORDER
+from service.storage import database, team_search
+from service.storage.team_search import Sought
 from service.web.parameters import Cursor
 from service.web.services import Served
-from service.webhooks.wording import text_of
 
-A_PAGE, MOST_OPEN = 100, 25
+A_PAGE, MOST_WORDS = 100, 6
 
 router = routing.router()
 
 
 @router.get("/teams")
-def listing(
+def listing(  # noqa: PLR0913, PLR0917  # each parameter by its name
     request: Request,
     services: Served,
     viewer: Watching,
-    device: Annotated[str, Query(max_length=255)] = "",
+    words: Annotated[str, Query(max_length=255)] = "",
+    method: Annotated[str, Query(max_length=32)] = "",
+    only: Annotated[str, Query(pattern="^(open)?$")] = "",
     cursor: Cursor = None,
 ) -> HTMLResponse:
-    """Teams of one device or of all."""
-    worst: list[Kept] = []
+    """Teams, a page at a time."""
+    sought = Sought(tuple(words.split()[:MOST_WORDS]), method, only == "open")
     with database.reading(services.engine) as connection:
-        found = inventory.teams(connection, device=device or None, cursor=cursor, limit=A_PAGE)
-        count = sum(tally.open_findings(connection).values())
-        for severity in reversed(SEVERITY_ORDER) if count and cursor is None else ():
-            asked = Filters(device=device or None, state="open", severities=(str(severity),))
-            worst += findings.listing(connection, asked, limit=MOST_OPEN).items
-    told = {
-        "here": "teams",
-        "live": "teams",
-        "device": device,
-        "open": [(one.finding, _sentence(one)) for one in worst[:MOST_OPEN]],
-        "devices": [(name, list(teams)) for name, teams in groupby(found.items, lambda team: team.device)],
-        "next": found.cursor,
-    }
+        found = team_search.found(connection, sought, cursor=cursor, limit=A_PAGE)
+        told = {
+            "count": team_search.count(connection, sought),
+            "methods": team_search.methods(connection),
+            "open": team_search.open_at(connection, [team.id for team in found.items]),
+            "glances": glances(connection, found.items, services.policy.width_ms),
+        }
+    asked = {"words": words, "method": method, "only": only}
+    more = f"/teams?{urlencode({**asked, 'cursor': found.cursor})}" if found.cursor else ""
+    devices = [(name, list(teams)) for name, teams in groupby(found.items, lambda team: team.device)]
+    told |= {"here": "teams", "live": "teams", "asked": asked, "devices": devices, "more": more, "first": not cursor}
+    told["narrowed"] = sought != Sought()
     return page(request, viewer, "teams.html", told)
-
-
-def _sentence(kept: Kept) -> str:
-    return text_of(kept.finding, "unverified" if kept.finding.unverified else "raised").splitlines()[0]
