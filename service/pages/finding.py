@@ -14,12 +14,13 @@ from service.charts import bars
 from service.charts.bars import Bar
 from service.errors import NoSheet, WrongState
 from service.evaluation import advising
-from service.pages import charting, listed, routing
+from service.pages import charting, happened, listed, routing
 from service.pages.charting import Look, Looking
 from service.pages.rendering import page
 from service.pages.viewers import Watching
 from service.rules.advice import spoken
-from service.storage import changes, database, deliveries, findings
+from service.storage import changes, database, deliveries, findings, predictions
+from service.storage.changes import Seen
 from service.storage.findings import Kept
 from service.terms import DIAGNOSES, SEVERITY_PHRASES, Finding
 from service.web.findings import MOST_DELIVERIES
@@ -27,6 +28,7 @@ from service.web.services import Served, Services
 from service.webhooks.fields import instant
 
 HOUR_MS = 3_600_000
+MOST_PARTS = 500
 
 router = routing.router()
 
@@ -36,12 +38,17 @@ def finding(request: Request, services: Served, viewer: Watching, finding_id: st
     """One finding."""
     with database.reading(services.engine) as connection:
         kept = findings.one(connection, finding_id)
+        history = findings.history(connection, finding_id)
+        seen = _changes(connection, kept, services.now_ms())
         told = {
             **_said(kept, services),
+            **_parts(connection, kept.finding),
             **_advised(connection, services, finding_id),
             "charts": _charts(connection, services, kept, asked),
-            "changes": _changes(connection, kept, services.now_ms()),
-            "history": findings.history(connection, finding_id),
+            "changes": seen,
+            "foretold": predictions.some(connection, {one.line.prediction_id for one in seen}),
+            "history": happened.happenings(connection, kept, history),
+            "judged": happened.judged(history),
             "owed": deliveries.listing(connection, finding_id=finding_id, limit=MOST_DELIVERIES).items,
         }
     return page(request, viewer, "finding.html", {"here": "findings", "live": f"finding:{finding_id}", **told})
@@ -74,9 +81,17 @@ def _said(kept: Kept, services: Services) -> dict[str, Any]:
         "bars": _bars(found, services),
         "hot_above": services.policy.rules_for(found.device, found.team).hot_above,
         "diagnosed": DIAGNOSES,
-        "working": {one.port: _working(kept, one.port) for one in found.members},
-        "peak_working": _working(kept, found.peak_port),
+        "working": {} if found.teams else {one.port: _working(kept, one.port) for one in found.members},
+        "peak_working": "" if found.teams else _working(kept, found.peak_port),
     }
+
+
+def _parts(connection: Connection, found: Finding) -> dict[str, Any]:
+    """Of a finding about many teams: what was found at each, and the names of those of which nothing is kept."""
+    parts = findings.parts(connection, [found.id], MOST_PARTS)[found.id] if found.teams else ()
+    known = {f"{kept.finding.device}/{kept.finding.team}" for kept in parts}
+    left_out = [name for name in found.teams if name not in known]
+    return {"parts": parts, "left_out": left_out[:MOST_PARTS], "unnamed": max(0, len(left_out) - MOST_PARTS)}
 
 
 def _bars(found: Finding, services: Services) -> Markup:
@@ -131,11 +146,11 @@ def _charts(connection: Connection, services: Services, kept: Kept, asked: Look)
     )
 
 
-def _changes(connection: Connection, kept: Kept, now_ms: int) -> list[Any]:
+def _changes(connection: Connection, kept: Kept, now_ms: int) -> list[Seen]:
     """What was changed at its team from an hour before it until its end."""
     found = kept.finding
     if found.teams:
         return []
     end_ms = now_ms if found.cleared_ms is None else found.cleared_ms
     seen = changes.of_teams(connection, [kept.team_id], found.since_ms - HOUR_MS)
-    return [one for one in seen if one[0].at_ms <= end_ms]
+    return [one for one in seen if one.change.at_ms <= end_ms and one.line.direction == found.direction]
