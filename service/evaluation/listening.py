@@ -13,7 +13,7 @@ from enum import StrEnum
 from functools import partial
 from typing import NamedTuple
 
-from sqlalchemy import Connection, Engine
+from sqlalchemy import ColumnElement, Connection, Engine
 
 from service.numerics.silence import missed_by_ms
 from service.rules import words
@@ -86,6 +86,11 @@ def standings(connection: Connection, waits_ms: Callable[[str], int], now_ms: in
     return [(pulse, standing(pulse, now_ms, waits_ms)) for pulse in listening.pulses(connection)]
 
 
+def steady(now_ms: int) -> ColumnElement[bool]:
+    """Sources that are plainly heard: nothing else needs to be known of them to tell."""
+    return listening.steady(now_ms, (*FILES, POLLED))
+
+
 class Glance(NamedTuple):
     """How many sources stand how, and those of them of which it took a closer look to tell."""
 
@@ -95,7 +100,7 @@ class Glance(NamedTuple):
 
 def glance(connection: Connection, waits_ms: Callable[[str], int], now_ms: int) -> Glance:
     """How all sources stand, as `standings` tells it, without reading those that are plainly heard."""
-    plainly = listening.steady(now_ms, (*FILES, POLLED))
+    plainly = steady(now_ms)
     heard = listening.how_many(connection, plainly)
     closer = [(pulse, standing(pulse, now_ms, waits_ms)) for pulse in listening.pulses(connection, but=plainly)]
     counts = counted([stands for _, stands in closer])

@@ -17,6 +17,7 @@ from sqlalchemy import (
     Text,
     any_,
     bindparam,
+    collate,
     func,
     literal,
     select,
@@ -49,6 +50,11 @@ def among(connection: Connection, column: ColumnElement[Any], values: Iterable[A
     words = isinstance(column.type, String)
     kind: Any = Text if words else BigInteger if isinstance(column.type, BigInteger) else Integer
     return column == any_(bindparam(None, listed, ARRAY(kind)))
+
+
+def by_letters(connection: Connection, column: ColumnElement[str]) -> ColumnElement[str]:
+    """A column ordered by the code points of its letters, as Python orders text, whatever a database's own order is."""
+    return column if is_sqlite(connection) else collate(column, "C")
 
 
 def given(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> tuple[str, dict[str, Any]]:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, and_, case, false, func, null, or_, select, text
+from sqlalchemy import ColumnElement, Connection, Select, and_, case, false, func, null, or_, select, text
 
 from service.storage import tables
-from service.storage.dialects import among, given
+from service.storage.dialects import among, by_letters, given
 
 _devices, _agents = tables.devices, tables.agents
 
@@ -78,6 +78,33 @@ def steady(now_ms: int, ending_feeds: Collection[str]) -> ColumnElement[bool]:
     )
 
 
+def calm() -> ColumnElement[bool]:
+    """Sources that are polled as often as was asked for and without trouble, or are not polled at all."""
+    no_trouble = and_(_agents.c.trouble == "", _agents.c.stretched_ms <= _agents.c.interval_ms)
+    return or_(_agents.c.device.is_(None), no_trouble)
+
+
+def clear_text_first(
+    connection: Connection,
+    wanted: ColumnElement[bool],
+    words: Sequence[str],
+    after: tuple[bool, str] | None,
+    limit: int,
+) -> list[Pulse]:
+    """At most so many devices with these parts of names of which this holds: in clear text first, then by name.
+
+    `after` is the place after which the list goes on: whether in clear text, and the name.
+    """
+    in_clear = func.coalesce(_agents.c.clear_text, false())
+    named = (_devices.c.name.icontains(word, autoescape=True) for word in words)
+    name = by_letters(connection, _devices.c.name)
+    query = _known().where(wanted, *named).order_by(in_clear.desc(), name).limit(limit)
+    if after is not None:
+        further = and_(in_clear.is_(after[0]), name > after[1])
+        query = query.where(or_(further, in_clear.is_(False)) if after[0] else further)
+    return [_whole(Pulse._make(row)) for row in connection.execute(query)]
+
+
 def how_many(connection: Connection, wanted: ColumnElement[bool]) -> int:
     """How many devices there are of which this holds."""
     polled = tables.devices.outerjoin(_agents, _agents.c.device == _devices.c.name)
@@ -107,8 +134,7 @@ def pulses(
     connection: Connection, devices: Collection[str] | None = None, but: ColumnElement[bool] | None = None
 ) -> list[Pulse]:
     """Every source: devices that have told something, and those that are polled; of some names, but for some."""
-    known = select(_devices.c.name, _devices.c.id, _devices.c.feed, *(_devices.c[name] for name in _HEARD), *_POLLED)
-    known = known.outerjoin(_agents, _agents.c.device == _devices.c.name)
+    known = _known()
     unheard = select(_agents.c.device, null(), null(), *(null() for _ in _HEARD), *_POLLED)
     unheard = unheard.outerjoin(_devices, _agents.c.device == _devices.c.name).where(_devices.c.id.is_(None))
     if but is not None:
@@ -117,6 +143,11 @@ def pulses(
         known = known.where(among(connection, _devices.c.name, devices))
         unheard = unheard.where(among(connection, _agents.c.device, devices))
     return [_whole(Pulse._make(row)) for query in (known, unheard) for row in connection.execute(query)]
+
+
+def _known() -> Select[Any]:
+    told = select(_devices.c.name, _devices.c.id, _devices.c.feed, *(_devices.c[name] for name in _HEARD), *_POLLED)
+    return told.outerjoin(_agents, _agents.c.device == _devices.c.name)
 
 
 def _whole(pulse: Pulse) -> Pulse:
