@@ -35,7 +35,7 @@ def started(playwright):
         return playwright.chromium.launch(executable_path=own, args=ARGUMENTS)
     if not FETCHED.exists():
         pytest.skip("no chromium on this machine; tests/packages says how to have it")
-    libraries = {str(library.parent) for library in FETCHED.parents[3].rglob("*.so.*")}
+    libraries = {str(library.parent) for library in FETCHED.parents[3].rglob("*.so*")}
     environment = {**os.environ, "LD_LIBRARY_PATH": ":".join(sorted(libraries))}
     return playwright.chromium.launch(executable_path=str(FETCHED), args=ARGUMENTS, env=environment)
 

@@ -126,7 +126,7 @@ def _candidates() -> Iterator[_Binary]:
         yield _Binary(machine, "")
     unpacked = PACKAGES / "usr/sbin/snmpd"
     if unpacked.exists():
-        yield _Binary(str(unpacked), ":".join(sorted({str(library.parent) for library in PACKAGES.rglob("*.so.*")})))
+        yield _Binary(str(unpacked), ":".join(sorted({str(library.parent) for library in PACKAGES.rglob("*.so*")})))
 
 
 def lacking() -> str:

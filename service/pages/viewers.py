@@ -26,6 +26,7 @@ COOKIE = "lopside_session"
 TOKEN = "token"  # noqa: S105  # the name of a field
 FORM = "application/x-www-form-urlencoded"
 MOST_FIELDS = 2_000
+MASK = 32  # octets, as many as what it hides
 
 
 @dataclass(frozen=True)
@@ -105,8 +106,29 @@ def acts(role: str = OPERATE) -> Callable[[Request, Services], Awaitable[Deed]]:
 
 
 def token_of(cookie: str) -> str:
-    """What forms carry that were shown to whoever holds a cookie."""
-    return hashlib.sha256(f"form\x1f{cookie}".encode()).hexdigest()
+    """What forms carry that were shown to whoever holds a cookie.
+
+    It reads otherwise each time, so that nobody who watches the size of compressed pages learns it letter by letter.
+    """
+    mask = secrets.token_bytes(MASK)
+    return (mask + _crossed(mask, _stamp(cookie))).hex()
+
+
+def is_token_of(token: str, cookie: str) -> bool:
+    """Whether a form was shown to whoever holds a cookie."""
+    try:
+        told = bytes.fromhex(token)
+    except ValueError:
+        return False
+    return len(told) == 2 * MASK and hmac.compare_digest(_crossed(told[:MASK], told[MASK:]), _stamp(cookie))
+
+
+def _stamp(cookie: str) -> bytes:
+    return hashlib.sha256(f"form\x1f{cookie}".encode()).digest()
+
+
+def _crossed(one: bytes, other: bytes) -> bytes:
+    return bytes(a ^ b for a, b in zip(one, other, strict=True))
 
 
 async def fields_of_ours(request: Request) -> dict[str, list[str]]:
@@ -115,7 +137,7 @@ async def fields_of_ours(request: Request) -> dict[str, list[str]]:
         raise CrossSite("a form of another site may change nothing here")
     fields = await _fields(request)
     cookie = request.cookies.get(COOKIE, "")
-    if not cookie or not hmac.compare_digest(fields.get(TOKEN, [""])[-1].encode(), token_of(cookie).encode()):
+    if not cookie or not is_token_of(fields.get(TOKEN, [""])[-1], cookie):
         raise CrossSite("this form is from an earlier visit or from elsewhere; open the page again and repeat")
     return fields
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from fastapi import FastAPI
+from starlette.middleware.gzip import DEFAULT_EXCLUDED_CONTENT_TYPES, GZipMiddleware
 
 from service import __version__
 from service.web import (
@@ -36,6 +37,9 @@ ABOUT = (
     " Times are RFC 3339 in UTC, rates whole bit/s, ratios fractions of 1, null where unknown."
     " Lists are read page by page with the cursor in `next`. It advises; it never changes a device."
 )
+# What is packed already gains nothing, and a file that is saved tells its size beforehand.
+AS_IT_IS = (*DEFAULT_EXCLUDED_CONTENT_TYPES, "application/pdf", "application/vnd.apache.parquet", "text/csv")
+LEAST_OCTETS = 1_000
 
 
 def make(services: Services) -> FastAPI:
@@ -74,5 +78,6 @@ def make(services: Services) -> FastAPI:
     ):
         application.include_router(noun.router)
     openapi.describe(application)
+    application.add_middleware(GZipMiddleware, LEAST_OCTETS, compresslevel=5, exclude_content_types=AS_IT_IS)
     application.add_middleware(Edge, services=services)
     return application

@@ -24,6 +24,7 @@ NAMES = (
     "coverage",
     "replay",
     "pages",
+    "close_looks",
 )
 MOST_S = 1800
 

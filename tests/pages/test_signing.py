@@ -23,7 +23,7 @@ def opened(engine, base_url=FAR, **told):
 
 
 def token_in(answer):
-    return re.search(r'name="token" value="([0-9a-f]{64})"', answer.text)[1]
+    return re.search(r'name="token" value="([0-9a-f]{128})"', answer.text)[1]
 
 
 def signed_in(client, secret, to="/", headers=()):

@@ -30,7 +30,7 @@ def program():
     if machine := shutil.which("softflowd", path=f"{os.environ.get('PATH', '')}:/usr/sbin"):
         return machine, ""
     unpacked = UNPACKED / "usr/sbin/softflowd"
-    libraries = sorted({str(library.parent) for library in UNPACKED.rglob("*.so.*")})
+    libraries = sorted({str(library.parent) for library in UNPACKED.rglob("*.so*")})
     return (str(unpacked), ":".join(libraries)) if unpacked.exists() else None
 
 

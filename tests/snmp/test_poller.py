@@ -130,7 +130,7 @@ class TestSilence:
         outcome = only(poller, agent, ((UPTIME,),))
 
         assert (outcome.kind, outcome.replies, outcome.tries, len(quay.asked)) == ("silent", (), 3, 3)
-        assert 590 <= outcome.took_ms < 1000
+        assert 590 <= outcome.took_ms < 2 * 600  # one after the other, the tries would take three times as long
         assert "no answer from 127.0.0.1" in outcome.trouble
 
     def test_of_a_wrong_community_cannot_be_told_apart_and_says_so(self, poller, agent):
@@ -150,7 +150,7 @@ class TestSilence:
         assert (outcome.kind, outcome.tries) == ("silent", 3)
         assert "nothing listens" in outcome.trouble
         assert outcome.took_ms >= 390
-        assert time.process_time() - before < 0.3
+        assert (time.process_time() - before) * 1000 < 0.8 * outcome.took_ms  # one that spins uses all of it
 
     def test_ends_with_the_first_answer_to_any_try(self, poller, agent, quay):
         quay.ignores = 1
@@ -184,12 +184,12 @@ class TestSilence:
         quay.silent = True
         shed = replace(agent, device="shed", credentials=Community("2c", "shed"))
         with Poller(now_ms, in_flight=8) as poller:
-            started = time.monotonic()
+            started_ms = now_ms()
             outcomes = poller.round([Request(agent, ((UPTIME,),))] * 16 + [Request(shed, ((UPTIME,),))] * 20)
-            took_s = time.monotonic() - started
 
         assert [outcome.kind for outcome in outcomes] == ["silent"] * 16 + [""] * 20
-        assert took_s < 2 * agent.timeout_s
+        answered_ms = [outcome.replies[0].received_ms for outcome in outcomes[16:]]
+        assert max(answered_ms) - started_ms < 2 * agent.timeout_s * 1000  # held up, they would be asked only then
 
 
 @pytest.mark.skipif(not os.path.isdir("/proc/self/fd"), reason="nothing here tells which files are open")

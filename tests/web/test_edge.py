@@ -57,3 +57,18 @@ class TestEdge:
 
     def test_says_which_methods_there_are(self, http):
         assert http.delete("/v1/findings/f1/ack").headers["allow"] == "POST"
+
+    def test_packs_what_is_long_for_those_who_take_it(self, http):
+        packed = http.get("/openapi.json", headers={"accept-encoding": "gzip"})
+        plain = http.get("/openapi.json", headers={"accept-encoding": "identity"})
+
+        assert packed.headers["content-encoding"] == "gzip"
+        assert "content-encoding" not in plain.headers
+        assert packed.json() == plain.json()
+        assert int(packed.headers["content-length"]) < len(plain.content) / 3
+        assert "accept-encoding" in {one.strip().lower() for one in plain.headers["vary"].split(",")}
+
+    def test_packs_no_file_that_is_saved(self, http):
+        answer = http.get("/v1/exports/findings?format=csv", headers={"accept-encoding": "gzip"})
+
+        assert "content-encoding" not in answer.headers
