@@ -26,8 +26,9 @@ class TestForgetLeftovers:
         assert forget_leftovers() == [name]
         assert name not in existing()
 
-    @pytest.mark.parametrize("name", [f"{PREFIX}-{os.getpid()}-left", "somebody-else"])
+    @pytest.mark.parametrize("name", [f"{PREFIX}-{{pid}}-left", "somebody-else"])
     def test_leaves_what_may_still_be_used(self, name):
+        name = name.format(pid=os.getpid())
         run("ip", "netns", "add", name)
         try:
             assert forget_leftovers() == []
