@@ -10,7 +10,7 @@ from markupsafe import Markup
 from service.webhooks import spoken
 from service.webhooks.fields import instant
 
-FILTERS = ("per_cent", "points", "rate", "at", "at_short", "lasting", "time", "iso", "sentence")
+FILTERS = ("per_cent", "points", "rate", "at", "at_short", "lasting", "time", "instant_time", "iso", "sentence")
 UNKNOWN = "unknown"
 
 
@@ -60,6 +60,11 @@ def time(ms: int | None) -> Markup | str:
     if ms is None:
         return UNKNOWN
     return Markup('<time datetime="{}">{}</time>').format(iso(ms), at(ms))
+
+
+def instant_time(text: str | None) -> Markup | str:
+    """What REST tells as RFC 3339 in UTC, as an instant is written on pages."""
+    return time(None if text is None else round(datetime.fromisoformat(text).timestamp() * 1000))
 
 
 def lasting(ms: float) -> str:

@@ -37,7 +37,7 @@ class TestRecording:
         recorded(page, base)
 
         assert page.get_by_role("heading", level=1).inner_text() == "Change: hashed by addresses and ports"
-        assert "Made at 2026-11-25T10:01:00Z by R. Olin, reference CH-12" in page.inner_text("main")
+        assert "Made at 2026-11-25 10:01:00 UTC by R. Olin, reference CH-12" in page.inner_text("main")
 
     def test_works_by_keyboard_and_without_script(self, browser, base):
         context = browser.new_context(java_script_enabled=False)

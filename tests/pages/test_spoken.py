@@ -68,6 +68,16 @@ class TestTime:
         assert spoken.iso(None) == ""
 
 
+class TestInstantTime:
+    # The times of RFC 3339, section 5.8: one instant in two zones.
+    @pytest.mark.parametrize("text", ["1996-12-19T16:39:57-08:00", "1996-12-20T00:39:57Z"])
+    def test_is_in_utc(self, text):
+        assert spoken.instant_time(text) == '<time datetime="1996-12-20T00:39:57Z">1996-12-20 00:39:57 UTC</time>'
+
+    def test_says_unknown(self):
+        assert spoken.instant_time(None) == "unknown"
+
+
 class TestLasting:
     def test_is_never_negative(self):
         assert spoken.lasting(-5_000) == spoken.lasting(0)
