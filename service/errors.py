@@ -111,6 +111,14 @@ class BadSignature(NotAllowed):
     """A signed message cannot be believed: unsigned, wrongly signed, or too old to be fresh."""
 
 
+class UnusableTemplate(ServiceError):
+    """A template of a route is refused, or makes no message."""
+
+    def __init__(self, why: str) -> None:
+        super().__init__(f"the template cannot be used: {why}")
+        self.why = why
+
+
 class Unreachable(ServiceError):
     """A receiver could not be asked at all: no name, no connection, no TLS, or no answer in time."""
 

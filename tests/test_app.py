@@ -230,12 +230,12 @@ class TestDeliver:
 
         service = parts_with(send=send, routes=(Route("on-call", "https://hooks.example/"),))
         with service.engine.begin() as connection:
-            owe(connection, [Owed("msg-1", None, "on-call", "test", "{}", NOW_MS)])
+            owe(connection, [Owed("msg-1", None, "on-call", "test", '{"id":"msg-1"}', NOW_MS)])
 
         app.deliver(service)
         app.deliver(service)
 
-        assert sent == [("on-call", "msg-1", b"{}")]
+        assert sent == [("on-call", "msg-1", b'{"id":"msg-1"}')]
 
 
 class TestClean:

@@ -274,7 +274,7 @@ class TestDeliverDue:
         assert asked.count("chat") == 1
 
     def test_sends_no_more_than_its_limit(self, engine):
-        owing(engine, *((a_finding(id=f"f{n}"), "raised") for n in range(20)))
+        owing(engine, *((a_finding(id=f"f{n}"), "unverified") for n in range(20)))
 
         assert deliver_due(engine, Posted(), [CHAT], now_ms=NOW_MS, limit=13) == Outcome(taken=13)
         assert deliver_due(engine, Posted(), [CHAT], now_ms=NOW_MS) == Outcome(taken=7)
@@ -291,7 +291,7 @@ class TestDeliverDue:
         assert len(set(send.ids)) == 1
 
     def test_is_shared_by_several_workers_without_a_message_sent_twice(self, engine):
-        owing(engine, *((a_finding(id=f"f{n}"), "raised") for n in range(40)), routes=(CHAT, DESK))
+        owing(engine, *((a_finding(id=f"f{n}"), "unverified") for n in range(40)), routes=(CHAT, DESK))
         send = Posted()
 
         with ThreadPoolExecutor(4) as workers:

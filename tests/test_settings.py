@@ -6,7 +6,8 @@ from service.app.parts import policy_of
 from service.errors import ServiceError, WrongSetting
 from service.settings.lines import line_of, lines_of
 from service.settings.reading import read
-from service.settings.references import database_url, routes_of
+from service.settings.references import database_url
+from service.settings.routing import routes_of
 from service.terms import Rule
 
 SECRET = "whsec_" + base64.b64encode(b"Zeta" * 8).decode()

@@ -26,6 +26,8 @@ CLEAN_EVERY_S = 600
 COMPARE_EVERY_S = 60
 VERIFY_EVERY_S = 60
 UNSHELVE_EVERY_S = 5
+RELEASE_EVERY_S = 5
+PASS_ON_EVERY_S = 10
 SUM_UP_EVERY_S = 600
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 MOST_SLICES = 1000
@@ -46,6 +48,8 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("agreement", COMPARE_EVERY_S, lambda: compare(parts)),
         Job("verdicts", VERIFY_EVERY_S, lambda: verify(parts)),
         Job("shelves", UNSHELVE_EVERY_S, lambda: unshelve(parts)),
+        Job("quiet times", RELEASE_EVERY_S, lambda: release(parts)),
+        Job("passing on", PASS_ON_EVERY_S, lambda: pass_on(parts)),
         Job("days", SUM_UP_EVERY_S, lambda: sum_up(parts)),
     )
 
@@ -108,6 +112,28 @@ def unshelve(parts: Parts) -> None:
     ended = shelving.end_run_out(parts.engine, parts.routes, parts.clock())
     if ended:
         log.info("shelves ended", count=ended)
+
+
+def release(parts: Parts) -> None:
+    """Let go of the messages that quiet times held, in the process that evaluates."""
+    from service import delivery
+
+    if not evaluates(parts):
+        return
+    released = delivery.release(parts.engine, parts.routes, parts.clock())
+    if released:
+        log.info("quiet times ended", messages=released)
+
+
+def pass_on(parts: Parts) -> None:
+    """Tell other routes of what nobody took, in the process that evaluates."""
+    from service import delivery
+
+    if not evaluates(parts):
+        return
+    counts = delivery.pass_on(parts.engine, parts.routes, parts.clock())
+    if any(counts.values()):
+        log.warning("told another route", escalated=counts["escalated"], another_way=counts["another_way"])
 
 
 def sum_up(parts: Parts) -> None:

@@ -14,10 +14,11 @@ from service.app.clock import now_ms
 from service.app.turn import Turn
 from service.errors import DatabaseNotReady, ServiceError
 from service.settings.reading import Settings
-from service.settings.references import database_url, routes_of
+from service.settings.references import database_url
+from service.settings.routing import routes_of
 from service.settings.sections import DAYS
 from service.storage import database
-from service.webhooks.client import Client
+from service.webhooks.parcels import Ways
 from service.webhooks.routes import Route
 
 if TYPE_CHECKING:
@@ -88,7 +89,7 @@ def parts_of(settings: Settings, *, migrate: bool | None = None) -> Parts:
     """The parts that the settings ask for, with a database that is ready."""
     owner = f"{socket.gethostname()[:32]}-{os.getpid()}-{os.urandom(4).hex()}"
     routes = routes_of(settings)
-    return Parts(settings, database_of(settings, migrate=migrate), routes, Client(), owner=owner)
+    return Parts(settings, database_of(settings, migrate=migrate), routes, Ways(), owner=owner)
 
 
 def database_of(settings: Settings, *, migrate: bool | None = None) -> Engine:

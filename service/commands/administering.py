@@ -29,7 +29,8 @@ def settings() -> None:
 def check_settings(settings_file: Path | None) -> None:
     """Read the settings as a start would, and say what is wrong with them."""
     from service.rules.tuning import false_raise_chance
-    from service.settings.references import database_url, routes_of
+    from service.settings.references import database_url
+    from service.settings.routing import routes_of
 
     told = settings_from(settings_file)
     database_url(told.database)

@@ -24,6 +24,8 @@ from service.webhooks.routes import Route
 # A cause in common strikes its teams within a window or two of each other. So long a message about one of many teams
 # alike waits for the others.
 HOLD_MS = 35_000
+# What is no pattern of load, as members that fail behind one switch, waits only for those of the same moment.
+SHORT_HOLD_MS = 10_000
 
 
 def settle(connection: Connection, routes: Sequence[Route], now_ms: int) -> Counter[str]:
@@ -40,14 +42,14 @@ def settle(connection: Connection, routes: Sequence[Route], now_ms: int) -> Coun
     return counts
 
 
-def held(connection: Connection, team_ids: Iterable[int]) -> set[int]:
-    """Those of the teams that have so many alike that a message about one of them waits for the others."""
+def crowded(connection: Connection, team_ids: Iterable[int]) -> dict[int, str]:
+    """Those of the teams that have so many alike that a message about one waits for the others, with their far end."""
     far = fleets.far_ends(connection, set(team_ids))
     if not far:
-        return set()
+        return {}
     sizes = fleets.sizes(connection, {device for devices in far.values() for device in devices.split("+")})
     return {
-        team_id
+        team_id: devices
         for team_id, devices in far.items()
         if max(sizes.get(device, 0) for device in devices.split("+")) >= fleet.FEWEST_TEAMS
     }

@@ -9,6 +9,7 @@ from dataclasses import replace
 from sqlalchemy import Connection
 
 from service import delivery
+from service.delivery.owing import NOTHING_ALIKE, Alike
 from service.evaluation import fleets, noting
 from service.evaluation.piece import Judged
 from service.rules import fleet
@@ -27,22 +28,25 @@ def keep(connection: Connection, judged: Judged, routes: Sequence[Route], now_ms
     for finding in found.values():
         findings.save(connection, team_ids[finding.device, finding.team], finding)
     owed = 0
-    waiting = _held(connection, judged, found)
+    alike = _alike(connection, judged, found)
     for step in judged.assessment.steps:
         findings.note(connection, step.finding_id, step.at_ms, step.what, text=step.text)
         finding = found[step.finding_id]
-        hold_ms = fleets.HOLD_MS if finding.id in waiting else 0
-        owed += delivery.owe(connection, _as_then(finding, step), step.what, routes, now_ms, hold_ms=hold_ms)
+        together = alike.get(finding.id, NOTHING_ALIKE) if step.what in BORN else NOTHING_ALIKE
+        owed += delivery.owe(connection, _as_then(finding, step), step.what, routes, now_ms, alike=together)
     return owed
 
 
-def _held(connection: Connection, judged: Judged, found: Mapping[str, Finding]) -> set[str]:
-    """The findings raised just now that may turn out to be one of many for one cause."""
+def _alike(connection: Connection, judged: Judged, found: Mapping[str, Finding]) -> dict[str, Alike]:
+    """The findings raised just now that may turn out to be one of many for one cause, and how long each waits."""
     born = {step.finding_id for step in judged.assessment.steps if step.what in BORN}
-    teams = judged.team_ids
-    of = {name: teams[found[name].device, found[name].team] for name in born if found[name].family == fleet.FAMILY}
-    waiting = fleets.held(connection, of.values())
-    return {name for name, team_id in of.items() if team_id in waiting}
+    of = {name: judged.team_ids[found[name].device, found[name].team] for name in born}
+    toward = fleets.crowded(connection, of.values())
+    return {
+        name: Alike(toward[team_id], fleets.HOLD_MS if found[name].family == fleet.FAMILY else fleets.SHORT_HOLD_MS)
+        for name, team_id in of.items()
+        if team_id in toward
+    }
 
 
 def end(connection: Connection, team_ids: Sequence[int], routes: Sequence[Route], now_ms: int) -> Counter[str]:

@@ -87,6 +87,15 @@ class Settings(BaseSettings):
         return self
 
     @model_validator(mode="after")
+    def _passes_messages_on_to_routes_that_are_there(self) -> Self:
+        names = {route.name for route in self.routes}
+        for at, route in enumerate(self.routes):
+            for key in ("unanswered_to", "unheard_to"):
+                if (other := getattr(route, key)) and other not in names:
+                    raise refusal(f"no route is called {other!r}", "name one of [[routes]]", f"routes.{at}.{key}")
+        return self
+
+    @model_validator(mode="after")
     def _names_each_agent_once(self) -> Self:
         check_agents(self.credentials, self.agents)
         return self

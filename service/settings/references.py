@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-from dataclasses import replace
 from pathlib import Path
 
 from sqlalchemy import URL, make_url
@@ -13,24 +12,8 @@ from service.errors import WrongSetting
 from service.settings import collecting, sections
 from service.settings.reading import Settings
 from service.snmp import agents as snmp
-from service.webhooks import guard, signature
-from service.webhooks.routes import Route
 
 LEAST_PHRASE = 8  # RFC 3414, section 11.2
-
-
-def routes_of(settings: Settings) -> tuple[Route, ...]:
-    """The routes with their URLs checked and their secrets in hand."""
-    return tuple(_placed(settings, at) for at in range(len(settings.routes)))
-
-
-def _placed(settings: Settings, at: int) -> Route:
-    """One route, or a refusal that also names the line of the file."""
-    try:
-        return replace(_route(settings.routes[at], f"routes[{at}]"), pages_at=settings.server.public_url)
-    except WrongSetting as wrong:
-        line = settings.line_of("routes", at, wrong.key.rpartition(".")[2])
-        raise WrongSetting(wrong.key, wrong.why, wrong.remedy, line) from wrong.__cause__
 
 
 def agents_of(settings: Settings) -> tuple[snmp.Watch, ...]:
@@ -137,33 +120,3 @@ def _address(url: str) -> URL:
         raise WrongSetting(
             "database.url", "this is not an address", "write sqlite:///lopside.sqlite or postgresql://host/name"
         ) from None  # the cause would show the address
-
-
-def _route(route: sections.Route, key: str) -> Route:
-    allow = guard.networks(route.allow_networks, f"{key}.allow_networks")
-    return Route(
-        name=route.name,
-        url=guard.check_url(_url(route, key), allow, f"{key}.url"),
-        secrets=_secrets(route, key),
-        severities=frozenset(route.severities),
-        kinds=frozenset(route.kinds),
-        allow_networks=allow,
-        devices=route.devices,
-        teams=route.teams,
-        give_up_after_h=route.give_up_after_h,
-        zone=route.zone,
-    )
-
-
-def _url(route: sections.Route, key: str) -> str:
-    if route.url_env:
-        return from_environment(route.url_env, f"{key}.url_env")
-    if route.url_file:
-        return from_file(route.url_file, f"{key}.url_file")
-    return route.url.get_secret_value() if route.url else ""
-
-
-def _secrets(route: sections.Route, key: str) -> tuple[bytes, ...]:
-    variables = [(from_environment(name, f"{key}.secret_env"), f"{key}.secret_env") for name in route.secret_env]
-    files = [(from_file(name, f"{key}.secret_file"), f"{key}.secret_file") for name in route.secret_file]
-    return tuple(signature.secret_of(held, where) for held, where in (*variables, *files))

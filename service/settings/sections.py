@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Self
 from urllib.parse import urlsplit
@@ -20,6 +21,9 @@ from pydantic_core import PydanticCustomError
 
 from service.rules.table import MOST_OF
 from service.terms import BUNDLES, KIND_WORDS, METHODS, Rule, Severity
+from service.terms import OWNERS as ALL_OWNERS
+from service.webhooks.mail import TLS_WAYS
+from service.webhooks.routes import BOTH
 
 # Roll-ups are made of whole windows, 300 s each.
 ROLLUP_S = 300
@@ -30,6 +34,7 @@ SPEEDS = "a port's speed must lie between 1 Mbit/s and 10 Tbit/s"
 
 SEVERITIES = tuple(str(severity) for severity in Severity)
 KINDS = KIND_WORDS[1:]
+OWNERS = tuple(owner for owner in ALL_OWNERS if owner != BOTH)
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 
 # What somebody might call a secret that he writes down where it does not belong.
@@ -96,6 +101,20 @@ Number = BeforeValidator(_number)
 Threshold = Annotated[float, Number, AfterValidator(_threshold)]
 Count = Annotated[int, Number, Field(ge=1)]
 Remembered = Annotated[int, Number, Field(ge=1, le=MOST_OF)]
+
+
+def _some(value: Any) -> Any:
+    return (value,) if isinstance(value, str) else value
+
+
+def _mail_address() -> AfterValidator:
+    def check(address: str) -> str:
+        # RFC 5321, section 4.1.2, without quoted local parts and address literals.
+        if not re.fullmatch(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~.-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)*", address):
+            raise refusal(f"{address!r} is no address for mail", "write it like on-call@mail.example")
+        return address
+
+    return AfterValidator(check)
 
 
 def known_zone(zone: str) -> str:
@@ -239,8 +258,43 @@ class Port(Section):
         return self
 
 
-def _some(value: Any) -> Any:
-    return (value,) if isinstance(value, str) else value
+def place_of(server: str) -> tuple[str, int]:
+    """Host and port of "HOST:PORT" or "[IPv6]:PORT"; ValueError where it is neither."""
+    parts = urlsplit(f"//{server}")
+    if not parts.hostname or parts.port is None or parts.username is not None or parts.path:
+        raise ValueError(server)
+    return parts.hostname, parts.port
+
+
+class Mail(Section):
+    """A mail server that takes a route's messages, and from and to whom they go."""
+
+    server: str
+    sender: Annotated[str, _mail_address()]
+    recipients: Annotated[tuple[Annotated[str, _mail_address()], ...], BeforeValidator(_some), Field(min_length=1)]
+    tls: Annotated[str, _one_of(TLS_WAYS)] = "starttls"
+    user: str = ""
+    password_env: str | None = None
+    password_file: str | None = None
+
+    @field_validator("server")
+    @classmethod
+    def _is_a_place(cls, server: str) -> str:
+        try:
+            place_of(server)
+        except ValueError:
+            raise refusal("this is no host with a port", 'write it like server = "mail.example:587"') from None
+        return server
+
+    @model_validator(mode="after")
+    def _can_sign_in(self) -> Self:
+        refs = sum(told is not None for told in (self.password_env, self.password_file))
+        if refs != bool(self.user):
+            why = "a user has exactly one password, and only a user has one"
+            raise refusal(why, "give user and one of password_env and password_file, or none of them", "user")
+        if self.user and self.tls == "none":
+            raise refusal("a password would travel in clear text", 'write tls = "starttls" or "implicit"', "tls")
+        return self
 
 
 class Route(Section):
@@ -257,13 +311,40 @@ class Route(Section):
     devices: tuple[str, ...] = ()
     teams: tuple[str, ...] = ()
     allow_networks: tuple[str, ...] = ()
+    owners: tuple[Annotated[str, _one_of(OWNERS)], ...] = ()
+    sites: tuple[str, ...] = ()
     give_up_after_h: int = Field(default=72, ge=1, le=24 * 14)
     zone: str = "UTC"
+    mail: Mail | None = None
+    template_file: str | None = None
+    content_type: str = Field(default="application/json", pattern=r"^[a-z]+/[a-z0-9.+-]+(; *charset=utf-8)?$")
+    authorization_env: str | None = None
+    authorization_file: str | None = None
+    unanswered_to: str | None = None
+    unanswered_after_min: int = Field(default=15, ge=1, le=24 * 60)
+    unheard_to: str | None = None
+    unheard_after_min: int = Field(default=10, ge=1, le=24 * 60)
 
     @model_validator(mode="after")
     def _has_one_url(self) -> Self:
-        if sum(told is not None for told in (self.url, self.url_env, self.url_file)) != 1:
-            raise refusal("a route has exactly one URL", "give one of url, url_env and url_file", "url")
+        if sum(told is not None for told in (self.url, self.url_env, self.url_file, self.mail)) != 1:
+            raise refusal("a route goes to exactly one place", "give one of url, url_env, url_file and mail", "url")
+        return self
+
+    @model_validator(mode="after")
+    def _is_of_one_form(self) -> Self:
+        if self.authorization_env and self.authorization_file:
+            raise refusal("there are two", "give one of authorization_env and authorization_file", "authorization_env")
+        for key in ("template_file", "authorization_env", "authorization_file", "secret_env", "secret_file"):
+            if self.mail is not None and getattr(self, key):
+                raise refusal("an e-mail has none", f"leave {key} out, or give a url instead of mail", key)
+        return self
+
+    @model_validator(mode="after")
+    def _passes_on_to_another(self) -> Self:
+        for key in ("unanswered_to", "unheard_to"):
+            if getattr(self, key) == self.name:
+                raise refusal("a route cannot stand in for itself", "name another route", key)
         return self
 
     @field_validator("zone")

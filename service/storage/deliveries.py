@@ -3,7 +3,8 @@
 Order holds among the messages of one finding to one route: the second waits until the first is
 settled. Where the first says that something was raised and could not be delivered before it was
 over, all up to `cleared` become one: the earlier ones are `combined`, and `cleared` is handed out
-with their bodies.
+with their bodies. What is `held` waits for the end of a quiet time; `untold` is what began and ended
+within one. What was told together with others is `combined`, and `told_with` names the message that told of it.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from service.errors import NotFound, WrongQuestion
 from service.storage import cursors, tables
 from service.storage.dialects import among, serialise
 
-OWED, TAKEN, GIVEN_UP, COMBINED = STATES = ("owed", "taken", "given-up", "combined")
+OWED, TAKEN, GIVEN_UP, COMBINED, HELD, UNTOLD = STATES = ("owed", "taken", "given-up", "combined", "held", "untold")
 RAISED, CLEARED = "raised", "cleared"
 CLAIM_LOCK = 6_207_114_514
 _table = tables.deliveries
@@ -26,7 +27,7 @@ _table = tables.deliveries
 
 @dataclass(frozen=True)
 class Owed:
-    """A message to be owed; `finding_id` is None for one that tries a route out."""
+    """A message to be owed; `finding_id` is None for one of no single finding. Those of one `group_key` are alike."""
 
     id: str
     finding_id: str | None
@@ -34,6 +35,7 @@ class Owed:
     what: str
     body: str
     created_ms: int
+    group_key: str = ""
 
 
 @dataclass(frozen=True)
@@ -52,6 +54,8 @@ class Delivery:
     settled_ms: int | None
     last_outcome: str
     body: str
+    group_key: str = ""
+    told_with: str = ""
     earlier: tuple[str, ...] = ()
 
     @property
@@ -67,18 +71,21 @@ class Waiting(NamedTuple):
     oldest_ms: int | None
 
 
-_COLUMNS = tuple(_table.c[name] for name in Delivery.__dataclass_fields__ if name != "earlier")
+COLUMNS = tuple(_table.c[name] for name in Delivery.__dataclass_fields__ if name != "earlier")
 
 
-def owe(connection: Connection, rows: Sequence[Owed], *, hold_ms: int = 0) -> int:
+def owe(connection: Connection, rows: Sequence[Owed], *, hold_ms: int = 0, held_until_ms: int | None = None) -> int:
     """Owe messages, each after those already owed of its finding and route; how many were new.
 
-    None is handed out before `hold_ms` have passed since it was made.
+    None is handed out before `hold_ms` have passed since it was made; where there is a `held_until_ms`, none before
+    somebody lets go of them, which is due then.
     """
     there = set(connection.scalars(select(_table.c.id).where(among(connection, _table.c.id, [row.id for row in rows]))))
     new = list({row.id: row for row in rows if row.id not in there}.values())
     for row in new:
         told = _told(row) | {"next_attempt_ms": row.created_ms + hold_ms}
+        if held_until_ms is not None:
+            told |= {"state": HELD, "next_attempt_ms": held_until_ms}
         connection.execute(insert(_table).values(**told, position=_next_position(row)))
     return len(new)
 
@@ -133,10 +140,17 @@ def leave_to(connection: Connection, finding_id: str, other_id: str, now_ms: int
     """Leave what is owed of a finding and not on its way to the messages of another; how many that were."""
     done = connection.execute(
         update(_table)
-        .where(_table.c.finding_id == finding_id, _table.c.state == OWED, _unclaimed(_table, now_ms))
+        .where(_table.c.finding_id == finding_id, _table.c.state.in_((OWED, HELD)), unclaimed(_table, now_ms))
         .values(state=COMBINED, settled_ms=now_ms, claimed_until_ms=None, last_outcome=f"told with {other_id}")
     )
     return done.rowcount
+
+
+def leave_untold(connection: Connection, finding_id: str, now_ms: int) -> int:
+    """Tell nobody any more what is held of a finding that is over; how many messages that were."""
+    told = {"state": UNTOLD, "settled_ms": now_ms, "last_outcome": "began and ended within a quiet time"}
+    where = _table.c.finding_id == finding_id, _table.c.state == HELD
+    return connection.execute(update(_table).where(*where).values(told)).rowcount
 
 
 def waiting(connection: Connection) -> Waiting:
@@ -154,7 +168,7 @@ def listing(
     limit: int = 100,
 ) -> cursors.Page[Delivery]:
     """Messages, the newest first."""
-    query = select(*_COLUMNS).order_by(_table.c.created_ms.desc(), _table.c.id).limit(limit + 1)
+    query = select(*COLUMNS).order_by(_table.c.created_ms.desc(), _table.c.id).limit(limit + 1)
     if state is not None:
         if state not in STATES:
             raise WrongQuestion("state", f"is one of {', '.join(STATES)}, not {state!r}")
@@ -178,6 +192,7 @@ def _told(row: Owed) -> dict[str, Any]:
         "body": row.body,
         "created_ms": row.created_ms,
         "state": OWED,
+        "group_key": row.group_key,
     }
 
 
@@ -191,7 +206,8 @@ def _delivery(row: Any) -> Delivery:
     return Delivery(*row)
 
 
-def _unclaimed(table: Any, now_ms: int) -> ColumnElement[bool]:
+def unclaimed(table: Any, now_ms: int) -> ColumnElement[bool]:
+    """Whether nobody is sending a message right now."""
     free: ColumnElement[bool] = or_(table.c.claimed_until_ms.is_(None), table.c.claimed_until_ms <= now_ms)
     return free
 
@@ -204,7 +220,7 @@ def _combine(connection: Connection, now_ms: int) -> None:
         busy.c.finding_id == raised.c.finding_id,
         busy.c.route == raised.c.route,
         busy.c.state == OWED,
-        ~_unclaimed(busy, now_ms),
+        ~unclaimed(busy, now_ms),
     )
     query = (
         select(raised.c.finding_id, raised.c.route, func.max(later.c.position))
@@ -231,10 +247,20 @@ def _heads(now_ms: int) -> Any:
         .exists()
     )
     return (
-        select(*_COLUMNS)
-        .where(_table.c.state == OWED, _table.c.next_attempt_ms <= now_ms, _unclaimed(_table, now_ms), ~is_behind)
+        select(*COLUMNS)
+        .where(_table.c.state == OWED, _table.c.next_attempt_ms <= now_ms, unclaimed(_table, now_ms), ~is_behind)
+        .where(~_is_behind_a_group())
         .order_by(_table.c.next_attempt_ms, _table.c.created_ms, _table.c.id)
     )
+
+
+def _is_behind_a_group() -> ColumnElement[bool]:
+    """Whether what was to be told of a finding before is part of a message that is still owed."""
+    part, group = _table.alias("part"), _table.alias("together")
+    told = select(part.c.id).join(group, group.c.id == part.c.told_with)
+    of_finding = part.c.finding_id == _table.c.finding_id, part.c.route == _table.c.route
+    behind: ColumnElement[bool] = told.where(*of_finding, group.c.state == OWED, group.c.id != _table.c.id).exists()
+    return behind
 
 
 def _earlier(connection: Connection, one: Delivery) -> tuple[str, ...]:
@@ -243,7 +269,7 @@ def _earlier(connection: Connection, one: Delivery) -> tuple[str, ...]:
     query = (
         select(_table.c.body)
         .where(_table.c.finding_id == one.finding_id, _table.c.route == one.route, _table.c.state == COMBINED)
-        .where(_table.c.position < one.position)
+        .where(_table.c.position < one.position, _table.c.told_with == "")
         .order_by(_table.c.position)
     )
     return tuple(connection.scalars(query))

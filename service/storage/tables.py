@@ -236,15 +236,34 @@ deliveries = Table(
     Column("what", String(24), nullable=False),  # raised, severity, recurrent, cleared, ...
     Column("position", Integer, nullable=False),  # order among the messages of a finding
     _instant("created_ms"),
-    Column("state", String(16), nullable=False),  # owed, taken, given-up, combined
+    Column("state", String(16), nullable=False),  # owed, taken, given-up, combined, held, untold
     Column("attempts", Integer, nullable=False, server_default="0"),
     _instant("next_attempt_ms"),
     _instant("claimed_until_ms", optional=True),  # somebody is sending it; empty again once the outcome is noted
     _instant("settled_ms", optional=True),
     Column("last_outcome", Text, nullable=False, server_default=""),
     Column("body", Text, nullable=False),
+    Column("group_key", String(255), nullable=False, server_default=""),  # those alike may be told as one
+    Column("told_with", String(64), nullable=False, server_default=""),  # the message that tells of this one too
     Index(None, "state", "next_attempt_ms"),
     Index(None, "finding_id", "route", "position"),
+    Index(None, "told_with"),
+)
+
+# Announced maintenance, while which messages wait.
+quiet_times = Table(
+    "quiet_times",
+    metadata,
+    Column("id", String(32), primary_key=True),
+    Column("begins", String(32), nullable=False),  # ISO 8601 on the clock of `zone`
+    Column("minutes", Integer, nullable=False),
+    Column("zone", String(64), nullable=False),
+    Column("recurrence", String(255), nullable=False, server_default=""),  # RRULE of RFC 5545
+    Column("about", Text, nullable=False),  # JSON: patterns of devices, teams and sites
+    Column("because", Text, nullable=False),
+    Column("set_by", String(255), nullable=False),
+    _instant("created_ms"),
+    _instant("ended_ms", optional=True),
 )
 
 keys = Table(

@@ -86,6 +86,7 @@ from service.terms.measured import (
     MemberWindows,
     TeamWindows,
 )
+from service.terms.quiet import QuietTime
 from service.terms.readings import (
     Facts,
     FactsTable,
@@ -215,6 +216,7 @@ __all__ = [
     "Parsed",
     "PortName",
     "Prediction",
+    "QuietTime",
     "Reconciled",
     "Reject",
     "Reply",

@@ -23,11 +23,19 @@ SOURCE = "/lopside"
 
 
 def event(  # noqa: PLR0913  # each told by its name
-    finding: Finding, what: str, message_id: str, *, zone: str = "UTC", source: str = SOURCE, pages_at: str = ""
+    finding: Finding,
+    what: str,
+    message_id: str,
+    *,
+    zone: str = "UTC",
+    source: str = SOURCE,
+    pages_at: str = "",
+    told_ms: int | None = None,
 ) -> dict[str, Any]:
     """The event that tells of a finding's change; the same id and finding make the same event.
 
-    With `pages_at` it leads to the pages that are seen there.
+    With `pages_at` it leads to the pages that are seen there. What is told later than it happened is so in the words
+    of `told_ms`.
     """
     links = {"links": _links(finding, pages_at)} if pages_at else {}
     return {
@@ -41,7 +49,7 @@ def event(  # noqa: PLR0913  # each told by its name
         "data": {
             "schema": SCHEMA,
             "what": what,
-            "text": text_of(finding, what, zone=zone),
+            "text": text_of(finding, what, zone=zone, told_ms=told_ms),
             **links,
             "finding": fields_of(finding),
         },

@@ -117,6 +117,8 @@ def _cut_off(finding: Finding) -> str:
 def _news(finding: Finding, what: str) -> str:
     if what == "unverified":
         return " No data to judge by now: it may be over or worse."
+    if what == "escalated":
+        return " Nobody has taken it."
     if what == "unshelved":
         return " It was shelved, the shelf has ended, and it is still open."
     return f" Comes and goes: {finding.recurrences} times in an hour." if what == "recurrent" else ""

@@ -1,26 +1,50 @@
-"""A route: who is told of which findings, and how the message is signed."""
+"""A route: who is told of which findings, in which form, by which way, and who else where nobody answers."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
 from fnmatch import fnmatchcase
+from typing import TYPE_CHECKING
 
 from service.terms import KIND_WORDS, Finding, Severity
 from service.webhooks.guard import Network
-from service.webhooks.retry import GIVE_UP_AFTER_H, HOUR_MS
+from service.webhooks.retry import GIVE_UP_AFTER_H, HOUR_MS, MINUTE_MS
+
+if TYPE_CHECKING:
+    from service.webhooks.forms import Form
+    from service.webhooks.mail import MailDoor
 
 ALL_SEVERITIES = frozenset(str(severity) for severity in Severity)
 ALL_KINDS = frozenset(KIND_WORDS[1:])
+# Where a cure is work for two, both are told.
+BOTH = "both"
+OF_BOTH = frozenset({"virtualisation", "network"})
+UNKNOWN_OWNERS = frozenset({"", "unknown"})
+
+
+@dataclass(frozen=True)
+class Instead:
+    """Another route that is told too: so many minutes later, where nothing happened until then."""
+
+    route: str
+    after_min: int
+
+    @property
+    def after_ms(self) -> int:
+        """How long the first route has."""
+        return self.after_min * MINUTE_MS
 
 
 @dataclass(frozen=True)
 class Route:
     """Where messages go and which; the URL and the secrets are shown to nobody.
 
-    `devices` and `teams` are patterns with * and ?; empty means all. Messages are signed
-    with every secret given. `allow_networks` are those inside a site that may be reached. `pages_at` is where
-    its readers see our pages, empty where nobody said so.
+    `devices`, `teams` and `sites` are patterns with * and ?, `owners` are those whose work a cure is; empty means all.
+    Messages are signed with every secret given. `allow_networks` are those inside a site that may be reached.
+    `pages_at` is where its readers see our pages, empty where nobody said so. `form` makes the body where the receiver
+    wants another than the event; with `mail` there is no URL and messages leave by SMTP. `unanswered` is told of a
+    grave finding that nobody took, `unheard` of what this route's receiver did not take.
     """
 
     name: str
@@ -31,9 +55,16 @@ class Route:
     allow_networks: tuple[Network, ...] = ()
     devices: tuple[str, ...] = ()
     teams: tuple[str, ...] = ()
+    owners: frozenset[str] = frozenset()
+    sites: tuple[str, ...] = ()
     give_up_after_h: int = GIVE_UP_AFTER_H
     zone: str = "UTC"
     pages_at: str = ""
+    form: Form | None = None
+    authorization: str = field(default="", repr=False)
+    mail: MailDoor | None = None
+    unanswered: Instead | None = None
+    unheard: Instead | None = None
 
     @property
     def give_up_after_ms(self) -> int:
@@ -41,10 +72,27 @@ class Route:
         return self.give_up_after_h * HOUR_MS
 
 
-def wants(route: Route, finding: Finding) -> bool:
-    """Whether a finding is of a severity and kind, of a device and team, that a route asks for."""
+def wants(route: Route, finding: Finding, sites: Collection[str] = ()) -> bool:
+    """Whether a finding is of a severity and kind, of a device, team, site and owner, that a route asks for.
+
+    Whose work a cure is or at which site a team is may not be known; then no route is left out for it, because a
+    message that reaches nobody is worse than one that reaches too many.
+    """
     asked = finding.severity in route.severities and finding.kind in route.kinds
-    return asked and _matches(finding.device, route.devices) and _matches(finding.team, route.teams)
+    named = _matches(finding.device, route.devices) and _matches(finding.team, route.teams)
+    return asked and named and _is_owned(finding, route.owners) and _is_at(sites, route.sites)
+
+
+def _is_owned(finding: Finding, owners: Collection[str]) -> bool:
+    told = finding.owner or ""
+    if not owners or told in UNKNOWN_OWNERS:
+        return True
+    return bool(OF_BOTH & set(owners)) if told == BOTH else told in owners
+
+
+def _is_at(sites: Collection[str], patterns: Sequence[str]) -> bool:
+    known = [site for site in sites if site]
+    return not patterns or not known or any(_matches(site, patterns) for site in known)
 
 
 def _matches(name: str, patterns: Sequence[str]) -> bool:

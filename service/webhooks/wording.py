@@ -27,9 +27,12 @@ CAPACITY_KINDS = frozenset({"full", "uneven-and-full", "hot-no-sibling"})
 BASES = {"wire": "on wire", "counted": "as counted, more on the wire", "inferred": "on wire with frames inferred"}
 
 
-def text_of(finding: Finding, what: str, *, zone: str = "UTC") -> str:
-    """What people are told of a finding when it was raised, changed severity, came back, or cleared."""
-    told_ms = moment_ms(finding, what)
+def text_of(finding: Finding, what: str, *, zone: str = "UTC", told_ms: int | None = None) -> str:
+    """What people are told of a finding when it was raised, changed severity, came back, or cleared.
+
+    With `told_ms`, as it is to be said then, when that is later than it happened.
+    """
+    told_ms = moment_ms(finding, what) if told_ms is None else told_ms
     first = headline(finding, what, told_ms, zone)
     last = " ".join((_completeness(finding), _since(finding, told_ms, zone), "Advice only."))
     return "\n".join((first, *_within(_between(finding, what, first), MOST_LETTERS - len(first) - len(last) - 1), last))

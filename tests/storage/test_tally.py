@@ -28,7 +28,14 @@ class TestOpenFindings:
 
 class TestDeliveries:
     def test_are_none_in_any_state_at_first(self, connection):
-        assert tally.deliveries(connection) == {"owed": 0, "taken": 0, "given-up": 0, "combined": 0}
+        assert tally.deliveries(connection) == {
+            "owed": 0,
+            "taken": 0,
+            "given-up": 0,
+            "combined": 0,
+            "held": 0,
+            "untold": 0,
+        }
 
     def test_are_counted_by_state(self, connection):
         owed = [Owed(f"m{k}", None, "pager", "try", "{}", EPOCH_MS) for k in range(4)]
@@ -36,4 +43,11 @@ class TestDeliveries:
         deliveries.taken(connection, "m0", EPOCH_MS)
         deliveries.given_up(connection, "m1", EPOCH_MS, "answered 410")
 
-        assert tally.deliveries(connection) == {"owed": 2, "taken": 1, "given-up": 1, "combined": 0}
+        assert tally.deliveries(connection) == {
+            "owed": 2,
+            "taken": 1,
+            "given-up": 1,
+            "combined": 0,
+            "held": 0,
+            "untold": 0,
+        }

@@ -13,7 +13,7 @@ from service.cli import cli
 from service.settings import collecting, recording, sections
 from service.settings.mappings import Mapping
 from service.settings.reading import Settings, read
-from service.settings.references import routes_of
+from service.settings.routing import routes_of
 from service.storage.keys import ROLES
 from service.terms import BUNDLES, KIND_WORDS, METHODS, Severity
 
@@ -117,9 +117,11 @@ class TestExample:
         text = "\n".join(
             line
             for line in whole.splitlines()
-            if not re.match(r"(url|password|secret|community|authentication|privacy)_file", line)
+            if not re.match(r"(url|password|secret|community|authentication|privacy|template|authorization)_file", line)
         )
         monkeypatch.setenv("LOPSIDE_ON_CALL_SECRET", "whsec_" + base64.b64encode(b"0" * 32).decode())
+        monkeypatch.setenv("LOPSIDE_ON_CALL_AUTHORIZATION", "Bearer example")
+        monkeypatch.setenv("LOPSIDE_MAIL_PASSWORD", "of no use")
         monkeypatch.setenv("LOPSIDE_ON_CALL_URL", "https://hooks.example/lopside")
         text = re.sub(r'^url = "https.*\n', "", text, flags=re.MULTILINE)
         (tmp_path / "settings.toml").write_text(text)

@@ -1,9 +1,4 @@
-"""Telling: which messages a change of a finding owes, and how what is owed reaches its receivers.
-
-A message is owed in the transaction that keeps the change it tells of, claimed in a second
-one, posted with none open, and its outcome noted in a third. Whoever dies in between leaves a
-claim that runs out: the message goes out again under the same id.
-"""
+"""Sending what is owed: claimed, posted with no transaction open, and its outcome noted."""
 
 from __future__ import annotations
 
@@ -11,26 +6,21 @@ import hashlib
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from sqlalchemy import Connection, Engine
 
-from service.errors import RefusedAddress, Unreachable
-from service.storage import database, deliveries, findings
-from service.storage.deliveries import Delivery, Owed
-from service.terms import Finding, Severity
-from service.webhooks import envelope, retry, signature
+from service.delivery import grouping
+from service.errors import RefusedAddress, Unreachable, UnusableTemplate
+from service.storage import database, deliveries
+from service.storage.deliveries import Delivery
+from service.webhooks import envelope, retry
+from service.webhooks.parcels import parcel
 from service.webhooks.retry import SECOND_MS, Answer, Meaning
-from service.webhooks.routes import Route, wants
-from service.webhooks.wording import moment_ms
+from service.webhooks.routes import Route
 
 Send = Callable[[Route, Mapping[str, str], bytes], Answer]
 
-# The changes that people are told of; a change of kind shows in the next message, the return of data is no news.
-TOLD = frozenset({"raised", "severity", "recurrent", "unverified", "unshelved", "cleared"})
-# Changes of a finding that a shelf keeps quiet; whoever heard of it hears of its end all the same.
-QUIET = frozenset({"severity", "recurrent", "unverified"})
-GRAVE = frozenset({Severity.MAJOR, Severity.CRITICAL})
-MOST_HEARD = 10_000  # messages of one finding, over all its routes
 BATCH = 8
 CLAIM_MS = BATCH * 20 * SECOND_MS  # longer than a batch takes where every receiver lets its time run out
 
@@ -45,69 +35,14 @@ class Outcome:
     combined: int = 0  # of those taken: how many told of a raise and its end in one
 
 
-def owed(finding: Finding, what: str, routes: Sequence[Route], *, now_ms: int, position: int) -> tuple[Owed, ...]:
-    """The messages that a change owes, one a route that wants the finding; the same change owes the same ids again.
-
-    `position` tells apart changes of one finding that have the same name.
-    """
-    if what not in TOLD:
-        return ()
-    return tuple(_owed(finding, what, route, now_ms, position) for route in routes if wants(route, finding))
-
-
-def owe(  # noqa: PLR0913  # what a change owes, to whom, and not before when
-    connection: Connection, finding: Finding, what: str, routes: Sequence[Route], now_ms: int, *, hold_ms: int = 0
-) -> int:
-    """Owe what a change owes, within the caller's transaction; how many messages were new.
-
-    The end of a finding goes to those who heard of it, whatever it has become, and to nobody else. That it became
-    graver is told again only where somebody is to act now; a rise from "can wait" to "today" is news only for
-    a route that has not heard of the finding. With `hold_ms`
-    nothing is sent before that time has passed. What is part of a finding about a fleet is told with that one.
-    While it is shelved, only a rise to major or critical is told, and its end.
-    """
-    if finding.part_of or _is_quiet(connection, finding, what):
-        return 0
-    position = moment_ms(finding, what)
-    if what == "cleared":
-        heard = _heard(connection, finding)
-        rows = [_owed(finding, what, route, now_ms, position) for route in routes if route.name in heard]
-        return deliveries.owe(connection, rows)
-    if what == "severity" and finding.severity not in GRAVE:
-        heard = _heard(connection, finding)
-        routes = [route for route in routes if route.name not in heard]
-    told = owed(finding, what, routes, now_ms=now_ms, position=position)
-    return deliveries.owe(connection, told, hold_ms=hold_ms)
-
-
-def _is_quiet(connection: Connection, finding: Finding, what: str) -> bool:
-    """Whether a shelf keeps a change from being told."""
-    is_grave = what == "severity" and finding.severity in GRAVE
-    return what in QUIET and not is_grave and findings.is_shelved(connection, finding.id)
-
-
-def _heard(connection: Connection, finding: Finding) -> set[str]:
-    """The routes that were told of a finding, or are owed to be."""
-    return {told.route for told in deliveries.listing(connection, finding_id=finding.id, limit=MOST_HEARD).items}
-
-
-def _owed(finding: Finding, what: str, route: Route, now_ms: int, position: int) -> Owed:
-    message_id = _message_id(finding.id, what, route.name, position)
-    body = envelope.body_of(envelope.event(finding, what, message_id, zone=route.zone, pages_at=route.pages_at))
-    return Owed(message_id, finding.id, route.name, what, body, now_ms)
-
-
-def _message_id(finding_id: str, what: str, route: str, position: int) -> str:
-    name = "\x1f".join((finding_id, what, route, str(position)))
-    return "msg-" + hashlib.blake2b(name.encode(), digest_size=16).hexdigest()
-
-
 def deliver_due(engine: Engine, send: Send, routes: Sequence[Route], *, now_ms: int, limit: int = 100) -> Outcome:
-    """Send what is due, oldest first and in order within a finding, at most `limit` messages.
+    """Send what is due, oldest first and in order within a finding, at most `limit` messages; many alike go as one.
 
     A receiver that cannot be reached or is busy is left alone for the rest of the round.
     """
-    round_ = _Round(engine, send, {route.name: route for route in routes}, now_ms)
+    named = {route.name: route for route in routes}
+    grouping.gather(engine, named, now_ms)
+    round_ = _Round(engine, send, named, now_ms)
     left = limit
     while left > 0:
         batch = _claimed(engine, round_.now_ms, min(BATCH, left))
@@ -149,10 +84,11 @@ class _Round:
             self._post(message, route)
 
     def _post(self, message: Delivery, route: Route) -> None:
-        body = _body(message, route)
-        headers = signature.headers(message.id, self.now_ms // SECOND_MS, body, route.secrets)
         try:
-            answer = self._send(route, {"content-type": envelope.CONTENT_TYPE, **headers}, body)
+            headers, body = parcel(route, _event(message, route), self.now_ms // SECOND_MS)
+            answer = self._send(route, headers, body)
+        except UnusableTemplate as failure:
+            self._again(message, route, str(failure), Meaning.LATER)
         except (Unreachable, RefusedAddress) as failure:
             self.now_ms += getattr(failure, "took_ms", 0)
             self._again(message, route, str(failure), Meaning.UNREACHABLE)
@@ -198,12 +134,12 @@ class _Round:
         database.retried(self._engine, note)
 
 
-def _body(message: Delivery, route: Route) -> bytes:
+def _event(message: Delivery, route: Route) -> Mapping[str, Any]:
     """What is sent: the message as it was owed, or the end of a finding that also tells of its beginning."""
-    if not message.is_combined:
-        return message.body.encode()
-    told = envelope.combined(envelope.event_of(message.body), zone=route.zone, pages_at=route.pages_at)
-    return envelope.body_of(told).encode()
+    event = envelope.event_of(message.body)
+    # A copy for another route has an id of its own.
+    event["id"] = message.id
+    return envelope.combined(event, zone=route.zone, pages_at=route.pages_at) if message.is_combined else event
 
 
 def _jitter(message: Delivery) -> float:

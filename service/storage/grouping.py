@@ -1,0 +1,69 @@
+"""Messages to one route that are alike and due together, so that one message can tell of all."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import NamedTuple
+
+from sqlalchemy import Connection, func, select, update
+
+from service.storage import tables
+from service.storage.deliveries import CLAIM_LOCK, COLUMNS, COMBINED, OWED, Delivery, unclaimed
+from service.storage.dialects import among, serialise
+
+_table = tables.deliveries
+
+
+class Crowd(NamedTuple):
+    """So many messages of one kind to one route, of one key; an empty key stands for whatever else is due."""
+
+    route: str
+    what: str
+    key: str
+    messages: int
+
+
+def hold_claims(connection: Connection) -> None:
+    """Let nobody claim a message until the end of the transaction."""
+    serialise(connection, CLAIM_LOCK)
+
+
+def crowds(connection: Connection, whats: Collection[str], now_ms: int, fewest: int, many: int) -> list[Crowd]:
+    """What is due and not on its way: at least `fewest` of a key of which one is due, or `many` of any."""
+    table = _table.c
+    free = table.state == OWED, table.what.in_(sorted(whats)), unclaimed(_table, now_ms), table.attempts == 0
+    columns = table.route, table.what, table.group_key
+    query = select(*columns, func.count()).where(*free, table.finding_id.is_not(None)).group_by(*columns)
+    keyed = query.where(table.group_key != "").having(func.count() >= fewest, func.min(table.next_attempt_ms) <= now_ms)
+    found = [Crowd(*row) for row in connection.execute(keyed)]
+    if found:
+        return found
+    due = (
+        select(table.route, table.what, func.count())
+        .where(*free, table.finding_id.is_not(None), table.next_attempt_ms <= now_ms)
+        .group_by(table.route, table.what)
+        .having(func.count() >= many)
+    )
+    return [Crowd(route, what, "", count) for route, what, count in connection.execute(due)]
+
+
+def messages(connection: Connection, crowd: Crowd, now_ms: int, limit: int) -> tuple[Delivery, ...]:
+    """The messages of a crowd, the first owed first."""
+    table = _table.c
+    query = select(*COLUMNS).where(
+        table.state == OWED,
+        table.route == crowd.route,
+        table.what == crowd.what,
+        unclaimed(_table, now_ms),
+        table.attempts == 0,
+        table.finding_id.is_not(None),
+    )
+    query = query.where(table.group_key == crowd.key) if crowd.key else query.where(table.next_attempt_ms <= now_ms)
+    rows = connection.execute(query.order_by(table.created_ms, table.id).limit(limit))
+    return tuple(Delivery(*row) for row in rows)
+
+
+def fold(connection: Connection, ids: Collection[str], into: str, now_ms: int) -> None:
+    """Leave messages to the one that tells of all of them."""
+    told = {"state": COMBINED, "settled_ms": now_ms, "told_with": into, "last_outcome": f"told with {into}"}
+    connection.execute(update(_table).where(among(connection, _table.c.id, sorted(ids))).values(told))

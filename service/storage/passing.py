@@ -1,0 +1,62 @@
+"""Findings that nobody took though they were told of, and messages that nobody took though they were sent."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import NamedTuple
+
+from sqlalchemy import Connection, and_, func, or_, select
+
+from service.storage import bodies, tables
+from service.storage.deliveries import COLUMNS, GIVEN_UP, HELD, OWED, UNTOLD, Delivery
+from service.terms import Finding
+
+DAY_MS = 86_400_000
+_told, _found = tables.deliveries, tables.findings
+# What begins the time that people have: what came after is no news of its own.
+BEGINNINGS = ("raised", "severity", "unshelved")
+
+
+class Waiting(NamedTuple):
+    """A finding that nobody took, since when, and the message that told of it with others."""
+
+    finding: Finding
+    since_ms: int
+    told_with: str
+
+
+def untaken(  # noqa: PLR0913  # each told by its name
+    connection: Connection, route: str, severities: Collection[str], before_ms: int, *, to: str, what: str, limit: int
+) -> list[Waiting]:
+    """Open findings of these severities that a route was told of by `before_ms`, that nobody took, shelved or closed.
+
+    Left out is what `to` was told of as `what` since.
+    """
+    known = _told.alias("known")
+    passed = select(known.c.id).where(
+        known.c.finding_id == _found.c.id,
+        known.c.route == to,
+        known.c.what == what,
+        known.c.created_ms >= func.max(_told.c.created_ms),
+    )
+    query = (
+        select(_found.c.id, _found.c.body, func.max(_told.c.created_ms), func.max(_told.c.told_with))
+        .join(_told, _told.c.finding_id == _found.c.id)
+        .where(_found.c.cleared_ms.is_(None), _found.c.operator_state == "none", _found.c.part_of == "")
+        .where(_found.c.severity.in_(sorted(severities)), _told.c.route == route, _told.c.what.in_(BEGINNINGS))
+        .where(_told.c.state.not_in((HELD, UNTOLD)))
+        .group_by(_found.c.id, _found.c.body)
+        .having(and_(func.max(_told.c.created_ms) <= before_ms, ~passed.exists()))
+        .order_by(func.max(_told.c.created_ms), _found.c.id)
+        .limit(limit)
+    )
+    return [Waiting(bodies.read(body), since_ms, with_) for _, body, since_ms, with_ in connection.execute(query)]
+
+
+def unheard(connection: Connection, route: str, before_ms: int, now_ms: int, limit: int) -> tuple[Delivery, ...]:
+    """Messages owed to a route since `before_ms` or earlier and tried in vain, and what was given up within a day."""
+    table = _told.c
+    stuck = and_(table.state == OWED, table.attempts > 0, table.created_ms <= before_ms)
+    gone = and_(table.state == GIVEN_UP, table.settled_ms > now_ms - DAY_MS)
+    query = select(*COLUMNS).where(table.route == route, or_(stuck, gone)).order_by(table.created_ms, table.id)
+    return tuple(Delivery(*row) for row in connection.execute(query.limit(limit)))
