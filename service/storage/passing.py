@@ -32,25 +32,30 @@ def untaken(  # noqa: PLR0913  # each told by its name
 
     Left out is what `to` was told of as `what` since.
     """
-    known = _told.alias("known")
-    passed = select(known.c.id).where(
-        known.c.finding_id == _found.c.id,
-        known.c.route == to,
-        known.c.what == what,
-        known.c.created_ms >= func.max(_told.c.created_ms),
-    )
-    query = (
-        select(_found.c.id, _found.c.body, func.max(_told.c.created_ms), func.max(_told.c.told_with))
-        .join(_told, _told.c.finding_id == _found.c.id)
+    since = (
+        select(_told.c.finding_id, func.max(_told.c.created_ms).label("ms"), func.max(_told.c.told_with).label("many"))
+        .join(_found, _found.c.id == _told.c.finding_id)
         .where(_found.c.cleared_ms.is_(None), _found.c.operator_state == "none", _found.c.part_of == "")
         .where(_found.c.severity.in_(sorted(severities)), _told.c.route == route, _told.c.what.in_(BEGINNINGS))
         .where(_told.c.state.not_in((HELD, UNTOLD)))
-        .group_by(_found.c.id, _found.c.body)
-        .having(and_(func.max(_told.c.created_ms) <= before_ms, ~passed.exists()))
-        .order_by(func.max(_told.c.created_ms), _found.c.id)
+        .group_by(_told.c.finding_id)
+        .subquery()
+    )
+    known = _told.alias("known")
+    passed = select(known.c.id).where(
+        known.c.finding_id == since.c.finding_id,
+        known.c.route == to,
+        known.c.what == what,
+        known.c.created_ms >= since.c.ms,
+    )
+    query = (
+        select(_found.c.body, since.c.ms, since.c.many)
+        .join(since, since.c.finding_id == _found.c.id)
+        .where(since.c.ms <= before_ms, ~passed.exists())
+        .order_by(since.c.ms, _found.c.id)
         .limit(limit)
     )
-    return [Waiting(bodies.read(body), since_ms, with_) for _, body, since_ms, with_ in connection.execute(query)]
+    return [Waiting(bodies.read(body), since_ms, many) for body, since_ms, many in connection.execute(query)]
 
 
 def unheard(connection: Connection, route: str, before_ms: int, now_ms: int, limit: int) -> tuple[Delivery, ...]:

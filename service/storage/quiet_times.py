@@ -11,13 +11,14 @@ from sqlalchemy import Connection, insert, select, update
 
 from service.errors import NotFound, WrongState
 from service.storage import tables
+from service.storage.deliveries import HELD
 from service.storage.dialects import among, serialise
 from service.terms import QuietTime
 
 ADD_LOCK = 6_207_114_517
 MOST = 200  # that have not been ended
 KEPT = 50  # ended ones that are listed
-_table, _claims = tables.quiet_times, tables.claims
+_table, _claims, _told = tables.quiet_times, tables.claims, tables.deliveries
 
 
 def add(connection: Connection, quiet: QuietTime) -> None:
@@ -57,6 +58,9 @@ def end(connection: Connection, quiet_id: str, now_ms: int) -> None:
     statement = update(_table).where(_table.c.id == quiet_id, _table.c.ended_ms.is_(None)).values(ended_ms=now_ms)
     if connection.execute(statement).rowcount == 0:
         raise WrongState("this quiet time has been ended already")
+    # What waits is looked at anew; another quiet time may hold it on.
+    waits = _told.c.state == HELD, _told.c.next_attempt_ms > now_ms
+    connection.execute(update(_told).where(*waits).values(next_attempt_ms=now_ms))
 
 
 def sites_of(connection: Connection, teams: Collection[tuple[str, str]]) -> dict[tuple[str, str], set[str]]:

@@ -14,7 +14,8 @@ from functools import lru_cache
 from typing import Any
 from urllib.parse import quote
 
-from jinja2 import Template, TemplateError, nodes
+from jinja2 import Template, TemplateError, Undefined, meta, nodes
+from jinja2.runtime import LoopContext
 from jinja2.sandbox import ImmutableSandboxedEnvironment
 
 from service.errors import UnusableTemplate
@@ -23,6 +24,8 @@ MOST_SOURCE = 16_384  # letters of a template
 MOST_BODY = 65_536  # octets that it may make
 MOST_LOOPS = 2  # one within the other
 JSON = "application/json"
+NAMES = ("id", "type", "time", "what", "text", "title", "lines", "links", "finding", "group")
+OF_A_LOOP = ("first", "last", "index", "length")
 FILTERS = ("tojson", "urlencode", "upper", "lower", "first", "last", "length", "join", "default", "round", "per_cent")
 # What a template can be made of; assignments, macros, calls, imports and arithmetic are not among it.
 ALLOWED = (
@@ -103,15 +106,34 @@ def _compiled(template: str) -> Template:
         raise UnusableTemplate(f"it has {len(template)} letters, and {MOST_SOURCE} are the most")
     environment = _environment()
     try:
-        _refuse_forbidden(environment.parse(template))
+        parsed = environment.parse(template)
+        _refuse_forbidden(parsed)
+        _refuse_unknown(parsed)
         return environment.from_string(template)
     except TemplateError as wrong:
         line = getattr(wrong, "lineno", None)
         raise UnusableTemplate(f"{wrong}" + (f", line {line}" if line else "")) from None
 
 
-def _environment() -> ImmutableSandboxedEnvironment:
-    environment = ImmutableSandboxedEnvironment(autoescape=False, trim_blocks=True, lstrip_blocks=True)
+class _Confined(ImmutableSandboxedEnvironment):
+    """Reaches into plain values and the state of a loop only: what Python hangs on them is not there."""
+
+    def getattr(self, obj: Any, attribute: str) -> Any:
+        """The value of a key, or of a loop's state."""
+        if isinstance(obj, LoopContext) and attribute in OF_A_LOOP:
+            return getattr(obj, attribute)
+        return self.getitem(obj, attribute)
+
+    def getitem(self, obj: Any, argument: Any) -> Any:
+        """The value of a key or place."""
+        try:
+            return obj[argument] if isinstance(obj, dict | list) else self.undefined(obj=obj, name=str(argument))
+        except (LookupError, TypeError):
+            return self.undefined(obj=obj, name=str(argument))
+
+
+def _environment() -> _Confined:
+    environment = _Confined(autoescape=False, trim_blocks=True, lstrip_blocks=True)
     known = {**environment.filters, "tojson": _json, "urlencode": _quoted, "per_cent": _per_cent}
     environment.filters = {name: known[name] for name in FILTERS}
     environment.globals = {}
@@ -131,6 +153,12 @@ def _refuse_forbidden(node: nodes.Node, loops: int = 0) -> None:
         _refuse_forbidden(child, loops)
 
 
+def _refuse_unknown(parsed: nodes.Template) -> None:
+    unknown = sorted(meta.find_undeclared_variables(parsed) - set(NAMES))
+    if unknown:
+        raise UnusableTemplate(f"there is no value {unknown[0]!r}; there are {', '.join(NAMES)}")
+
+
 def _refuse_broken(text: str) -> None:
     try:
         json.loads(text)
@@ -139,7 +167,8 @@ def _refuse_broken(text: str) -> None:
 
 
 def _json(value: Any) -> str:
-    return json.dumps(value, ensure_ascii=False, allow_nan=False)
+    # What a message does not have, as a test has no finding, is null.
+    return json.dumps(None if isinstance(value, Undefined) else value, ensure_ascii=False, allow_nan=False)
 
 
 def _quoted(value: Any) -> str:

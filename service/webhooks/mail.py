@@ -29,6 +29,8 @@ from service.webhooks.retry import Answer
 IMPLICIT, STARTTLS, NONE = TLS_WAYS = ("implicit", "starttls", "none")
 TIMEOUT_S = 15.0
 MOST_SUBJECT = 200
+GREETED = 220
+LEAST_REFUSAL = 400
 NO_TLS = 523  # encryption needed, RFC 5248 (registry of enhanced codes: 5.7.10)
 
 Resolver = Callable[..., Sequence[tuple[Any, ...]]]
@@ -62,17 +64,21 @@ class Mailer:
         try:
             code = self._sent(door, allow, message)
         except smtplib.SMTPResponseException as said:
+            if said.smtp_code < LEAST_REFUSAL:  # broken off, or no mail server at all
+                raise self._unreachable(door, said, started) from said
             code = said.smtp_code
         except smtplib.SMTPRecipientsRefused as refused:
             code = next((told[0] for told in refused.recipients.values()), 550)
         except smtplib.SMTPNotSupportedError:
             code = NO_TLS
         except (smtplib.SMTPException, OSError, UnicodeError, ValueError) as broken:
-            took_ms = self._took_ms(started)
-            why = "no answer in time" if took_ms >= self.timeout_s * 1000 else str(broken) or type(broken).__name__
-            raise Unreachable(door.host, why, took_ms) from broken
-        # A code that is none of a reply (the connection broke off) is told as one that asks for another try.
-        return Answer(code if code > 0 else 421, None, self._took_ms(started))
+            raise self._unreachable(door, broken, started) from broken
+        return Answer(code, None, self._took_ms(started))
+
+    def _unreachable(self, door: MailDoor, broken: Exception, started: float) -> Unreachable:
+        took_ms = self._took_ms(started)
+        late = took_ms >= self.timeout_s * 1000
+        return Unreachable(door.host, "no answer in time" if late else str(broken) or type(broken).__name__, took_ms)
 
     def _took_ms(self, started: float) -> int:
         return round((self.stopwatch() - started) * 1000)
@@ -103,15 +109,16 @@ class Mailer:
         watch = threading.Timer(self.timeout_s, _cut, (handle,))
         watch.daemon = True
         watch.start()
+        server = _Server(connection, door, self.tls, self.timeout_s)
         try:
-            server = _Server(connection, door, self.tls, self.timeout_s)
+            server.begin()
             yield server
             # The message was taken; how the talk ends does not take that back.
             with contextlib.suppress(smtplib.SMTPException, OSError):
                 server.quit()
         finally:
             watch.cancel()
-            _cut(handle)
+            server.close()
             handle.close()
             connection.close()
 
@@ -121,10 +128,17 @@ class _Server(smtplib.SMTP):
 
     def __init__(self, connection: socket.socket, door: MailDoor, tls: ssl.SSLContext, timeout_s: float) -> None:
         self._connection, self._door, self._tls = connection, door, tls
-        super().__init__(door.host, door.port, timeout=timeout_s)
+        super().__init__(timeout=timeout_s)
+
+    def begin(self) -> None:
+        """Hear who it is, and go on by TLS."""
+        code, said = self.connect(self._door.host, self._door.port)
+        if code != GREETED:
+            raise smtplib.SMTPConnectError(code, said)
+        self._host = self._door.host  # whose name the certificate has to bear
         self.ehlo_or_helo_if_needed()
-        if door.tls == STARTTLS:
-            self.starttls(context=tls)
+        if self._door.tls == STARTTLS:
+            self.starttls(context=self._tls)
             self.ehlo()
 
     def _get_socket(self, host: str, port: int, timeout: float) -> socket.socket:

@@ -14,7 +14,7 @@ from service.webhooks.fields import fields_of, finding_of, instant, milliseconds
 from service.webhooks.wording import text_of
 
 VALID = jsonschema_rs.validator_for(schema(), validate_formats=True).is_valid
-WHATS = ("raised", "severity", "recurrent", "unverified", "unshelved", "cleared", "combined")
+WHATS = ("raised", "severity", "recurrent", "unverified", "unshelved", "escalated", "cleared", "combined")
 
 # What schema 1 promised when it was published. It may grow; what goes from it takes a new number.
 SCHEMA_1 = {
