@@ -95,6 +95,15 @@ class DatabaseNotReady(ServiceError):
     """The database cannot be reached, or its tables are not those of this release."""
 
 
+class UnusableBackup(ServiceError):
+    """A copy of the database cannot be taken or put back."""
+
+    def __init__(self, what: str, remedy: str = "") -> None:
+        super().__init__(what + (f"; {remedy}" if remedy else ""))
+        self.what = what
+        self.remedy = remedy
+
+
 class RefusedAddress(ServiceError):
     """An outgoing message was about to go where messages may not go."""
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 COLLECTION = "collection"
 # A process that dies is missed no longer than this; its lease is renewed four times as often.
-LEASE_MS, RENEW_EVERY_MS = 40_000, 10_000
+LEASE_MS, RENEW_EVERY_MS = 7_500, 2_000
 
 
 class Turn:

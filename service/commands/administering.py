@@ -111,6 +111,33 @@ def migrate(settings_file: Path | None) -> None:
     click.echo("the tables are those of this release")
 
 
+@click.command()
+@with_settings
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
+def backup(settings_file: Path | None, file: Path) -> None:
+    """Copy everything that is kept to FILE, of one moment, while the service runs."""
+    from service import app
+    from service.storage import backups
+
+    engine = app.database_of(settings_from(settings_file), migrate=False)
+    octets = backups.take(engine, file)
+    click.echo(f"{file}: {octets:,} octets; it names devices, ports and people: keep it as closed as the database")
+
+
+@click.command()
+@with_settings
+@click.argument("file", type=click.Path(path_type=Path, dir_okay=False, exists=True))
+def restore(settings_file: Path | None, file: Path) -> None:
+    """Fill the empty database of the settings from FILE, and bring its tables up to this release."""
+    from service.settings.references import database_url
+    from service.storage import backups, database
+
+    engine = database.open(database_url(settings_from(settings_file).database))
+    backups.put_back(engine, file)
+    engine.dispose()
+    click.echo("restored; start the service when its settings and secrets are in place")
+
+
 @click.group()
 def message() -> None:
     """Look after the messages that go out."""
@@ -144,4 +171,4 @@ def _day(ms: int) -> str:
     return (instant(ms) or "")[:10]
 
 
-COMMANDS: tuple[click.Command, ...] = (settings, key, migrate, message)
+COMMANDS: tuple[click.Command, ...] = (settings, key, migrate, backup, restore, message)

@@ -14,7 +14,7 @@ from service.errors import WrongQuestion
 from service.pages import listed, routing, seen
 from service.pages.rendering import page
 from service.pages.viewers import Watching
-from service.storage import cursors, database, findings, tally
+from service.storage import cursors, database, deliveries, findings, tally
 from service.storage.findings import OPERATOR_STATES, STATES, Filters, Kept
 from service.terms import SEVERITY_ORDER
 from service.web.models import KindWord
@@ -67,6 +67,7 @@ def listing(
     with database.reading(services.engine) as connection:
         shown = {
             **seen.seen(connection, services, now_ms),
+            "failing": deliveries.failing(connection, now_ms),
             **(_as_asked(connection, asked, cursor) if asked else _standing(connection, cursor)),
             **({} if asked or cursor else _lately(connection, now_ms - LATELY_MS)),
         }

@@ -22,6 +22,8 @@ from service.storage.dialects import among, serialise
 OWED, TAKEN, GIVEN_UP, COMBINED, HELD, UNTOLD = STATES = ("owed", "taken", "given-up", "combined", "held", "untold")
 RAISED, CLEARED = "raised", "cleared"
 CLAIM_LOCK = 6_207_114_514
+FAILING_AFTER_MS = 5 * 60_000
+DAY_MS = 86_400_000
 _table = tables.deliveries
 
 
@@ -69,6 +71,15 @@ class Waiting(NamedTuple):
 
     messages: int
     oldest_ms: int | None
+
+
+class Failing(NamedTuple):
+    """On how many routes messages are not taken, since when, how many wait and how many were given up in a day."""
+
+    routes: int
+    since_ms: int
+    waiting: int
+    given_up: int
 
 
 COLUMNS = tuple(_table.c[name] for name in Delivery.__dataclass_fields__ if name != "earlier")
@@ -157,6 +168,20 @@ def waiting(connection: Connection) -> Waiting:
     """What is still owed."""
     query = select(func.count(), func.min(_table.c.created_ms)).where(_table.c.state == OWED)
     return Waiting(*connection.execute(query).one())
+
+
+def failing(connection: Connection, now_ms: int) -> Failing | None:
+    """What receivers have not taken for minutes, or within a day were not to be moved to take; None where all is well."""
+    stuck = and_(_table.c.state == OWED, _table.c.attempts > 0, _table.c.created_ms <= now_ms - FAILING_AFTER_MS)
+    lost = and_(_table.c.state == GIVEN_UP, _table.c.settled_ms > now_ms - DAY_MS)
+    columns = (
+        func.count(_table.c.route.distinct()),
+        func.min(_table.c.created_ms),
+        func.count().filter(stuck),
+        func.count().filter(lost),
+    )
+    told = Failing(*connection.execute(select(*columns).where(or_(stuck, lost))).one())
+    return told if told.routes else None
 
 
 def listing(

@@ -7,10 +7,12 @@ from sqlalchemy.exc import SQLAlchemyError
 
 from service.errors import ServiceError
 from service.evaluation.listening import Counts, counted, standings
-from service.storage import database
+from service.storage import database, deliveries
+from service.storage.deliveries import Failing
 from service.web import lag, models
 from service.web.models import Check
 from service.web.services import Served, Services
+from service.webhooks.fields import instant
 
 NOBODY = "no source has sent anything yet"
 
@@ -39,10 +41,32 @@ def readiness(services: Services) -> models.Readiness:
     """Every check with what it found."""
     checks = [_database(services)]
     blind: list[str] = []
+    untold: list[str] = []
     if checks[0].holds:
         behind, blind = _evaluation(services)
         checks.append(behind)
-    return models.Readiness(ready=all(check.holds for check in checks), checks=checks, cannot_see=blind)
+        untold = _untold(services)
+    ready = all(check.holds for check in checks)
+    return models.Readiness(ready=ready, checks=checks, cannot_see=blind, cannot_tell=untold)
+
+
+def _untold(services: Services) -> list[str]:
+    """What receivers do not take; whoever answers requests is ready all the same, so that it is no reason to stop that."""
+    try:
+        with database.reading(services.engine) as connection:
+            failing = deliveries.failing(connection, services.now_ms())
+    except SQLAlchemyError:
+        return []
+    return [failing_words(failing)] if failing else []
+
+
+def failing_words(failing: Failing) -> str:
+    """What is not delivered, without names."""
+    parts = [f"{failing.waiting} messages wait"] if failing.waiting else []
+    if failing.given_up:
+        parts.append(f"{failing.given_up} were given up within a day")
+    where = "a route" if failing.routes == 1 else f"{failing.routes} routes"
+    return f"delivery on {where} has been failing since {instant(failing.since_ms)}: {', '.join(parts)}"
 
 
 def _database(services: Services) -> Check:

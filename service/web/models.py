@@ -234,6 +234,7 @@ class Readiness(Shape):
     ready: bool
     checks: list[Check]
     cannot_see: list[str]
+    cannot_tell: list[str] = Field(description="What people were not told though they should have been")
 
 
 class Life(Shape):

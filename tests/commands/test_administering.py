@@ -14,6 +14,27 @@ def connection_to(settings_file):
     engine.dispose()
 
 
+class TestBackup:
+    def test_is_put_back_on_another_machine(self, lopside, settings_file, tmp_path):
+        lopside("key", "new", "--name", "collector", "--role", "feed")
+        told = lopside("backup", tmp_path / "copy")
+        assert (told.exit_code, "keep it as closed" in told.stdout) == (0, True)
+
+        other = tmp_path / "other.toml"
+        other.write_text(f'[database]\nurl = "sqlite:///{tmp_path}/other.sqlite"\n')
+        assert lopside("restore", tmp_path / "copy", "--settings", other).exit_code == 0
+        assert lopside("key", "list", "--settings", other).stdout.startswith("collector\tfeed\t")
+
+    def test_ends_with_2_where_it_would_write_over_something(self, lopside, settings_file, tmp_path):
+        (tmp_path / "copy").write_text("precious")
+
+        assert lopside("backup", tmp_path / "copy").exit_code == 2
+        lopside("key", "new", "--name", "collector", "--role", "feed")
+        lopside("backup", tmp_path / "copy2")
+        told = lopside("restore", tmp_path / "copy2")
+        assert (told.exit_code, "in use" in told.stderr) == (2, True)
+
+
 class TestSettingsCheck:
     def test_says_that_they_are_good(self, lopside, settings_file):
         told = lopside("settings", "check")

@@ -9,7 +9,8 @@ from storage_examples import a_polling
 from web_examples import NOW_MS, a_key, asked
 
 from service.pages import site
-from service.storage import agents, findings, inventory, tables
+from service.storage import agents, deliveries, findings, inventory, tables
+from service.storage.deliveries import Owed
 from service.terms import MemberFigure, PortName, Severity
 
 # This is the plain way to smuggle a script into a page by a port's description.
@@ -67,6 +68,17 @@ def page_of(http):
     answer = http.get("/")
     assert answer.status_code == 200, answer.text
     return Page(answer.text)
+
+
+class TestFailing:
+    def test_says_louder_than_findings_that_messages_are_not_delivered(self, http, sqlite_engine):
+        with sqlite_engine.begin() as connection:
+            deliveries.owe(connection, [Owed("msg-1", "f1", "chat", "raised", "{}", EPOCH_MS - DAY_MS)])
+            deliveries.claim(connection, EPOCH_MS - DAY_MS, 1)
+        shown = http.get("/").text
+
+        assert shown.index("Not told: messages are not delivered") < shown.index("Open findings")
+        assert "On 1 route since 2026-11-24 10:00:00 UTC: 1 messages wait." in shown
 
 
 class TestLanding:

@@ -5,10 +5,12 @@ from sqlalchemy import update
 from storage_examples import a_polling
 from web_examples import asked
 
-from service.storage import agents, database, inventory, tables
+from service.storage import agents, database, deliveries, inventory, tables
+from service.storage.deliveries import Owed
 
 # A window of 30 s that began at EPOCH_MS is due when those are over and 90 s more, as for every push.
 DUE_MS = EPOCH_MS + 120_000
+HOUR_MS = 3_600_000
 
 
 class TestHealthz:
@@ -20,6 +22,49 @@ class TestHealthz:
 
 def holds(answer):
     return {check["name"]: check["holds"] for check in answer.json()["checks"]}
+
+
+class TestCannotTell:
+    """NOT-6: whoever is not told must not have to find out for himself."""
+
+    def owing(self, engine, *, given_up=False):
+        with engine.begin() as connection:
+            deliveries.owe(connection, [Owed("msg-1", "f1", "chat", "raised", "{}", EPOCH_MS - 24 * HOUR_MS)])
+            deliveries.claim(connection, EPOCH_MS - 24 * HOUR_MS, 1)
+            deliveries.put_off(connection, "msg-1", EPOCH_MS, "answered 500")
+            if given_up:
+                deliveries.given_up(connection, "msg-1", EPOCH_MS, "answered 410")
+
+    def told(self, engine):
+        answer = asked(engine).get("/readyz")
+        assert answer.status_code == 200
+        return answer.json()["cannot_tell"]
+
+    def test_says_since_when_messages_are_not_taken(self, engine):
+        self.owing(engine)
+
+        words = "delivery on a route has been failing since 2026-11-24T10:00:00Z: 1 messages wait"
+        assert self.told(engine) == [words]
+
+    def test_says_what_was_given_up_within_a_day(self, engine):
+        self.owing(engine, given_up=True)
+
+        [words] = self.told(engine)
+        assert words.endswith("1 were given up within a day")
+
+    def test_says_nothing_once_it_was_taken(self, engine):
+        self.owing(engine)
+        with engine.begin() as connection:
+            deliveries.taken(connection, "msg-1", EPOCH_MS)
+
+        assert self.told(engine) == []
+
+    def test_says_nothing_of_what_was_only_just_tried(self, engine):
+        with engine.begin() as connection:
+            deliveries.owe(connection, [Owed("msg-1", "f1", "chat", "raised", "{}", EPOCH_MS)])
+            deliveries.claim(connection, EPOCH_MS, 1)
+
+        assert self.told(engine) == []
 
 
 class TestReadyz:
