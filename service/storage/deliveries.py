@@ -171,7 +171,7 @@ def waiting(connection: Connection) -> Waiting:
 
 
 def failing(connection: Connection, now_ms: int) -> Failing | None:
-    """What receivers have not taken for minutes, or within a day were not to be moved to take; None where all is well."""
+    """What receivers have not taken for minutes, and what was given up within a day; None where all is well."""
     stuck = and_(_table.c.state == OWED, _table.c.attempts > 0, _table.c.created_ms <= now_ms - FAILING_AFTER_MS)
     lost = and_(_table.c.state == GIVEN_UP, _table.c.settled_ms > now_ms - DAY_MS)
     columns = (

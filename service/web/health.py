@@ -51,7 +51,7 @@ def readiness(services: Services) -> models.Readiness:
 
 
 def _untold(services: Services) -> list[str]:
-    """What receivers do not take; whoever answers requests is ready all the same, so that it is no reason to stop that."""
+    """What receivers do not take; no reason to be asked nothing more, so that it is no check."""
     try:
         with database.reading(services.engine) as connection:
             failing = deliveries.failing(connection, services.now_ms())
