@@ -1,4 +1,5 @@
 import base64
+import re
 
 import pytest
 
@@ -373,3 +374,116 @@ class TestDatabase:
 
         assert "s3cr3t-Zeta" in database_url(settings.database)
         assert "s3cr3t-Zeta" not in repr(settings) + str(settings) + settings.model_dump_json()
+
+
+MAIL = """[[routes]]
+name = "mail"
+mail = {{ server = "mail.example:587", sender = "lopside@mail.example", recipients = ["on-call@mail.example"]{more} }}
+"""
+
+
+class TestMailRoutes:
+    def test_have_a_server_and_a_password_by_reference(self, settings_of, monkeypatch):
+        monkeypatch.setenv("MAIL_PASSWORD", "s3cr3t-Zeta")
+        text = MAIL.format(more=', user = "lopside", password_env = "MAIL_PASSWORD"')
+
+        [route] = routes_of(settings_of(text))
+
+        assert (route.mail.host, route.mail.port, route.mail.tls) == ("mail.example", 587, "starttls")
+        assert (route.mail.user, route.mail.password, route.url) == ("lopside", "s3cr3t-Zeta", "")
+        assert "s3cr3t" not in repr(route)
+
+    @pytest.mark.parametrize(
+        ("more", "said"),
+        [
+            (', user = "lopside"', "password"),
+            (', password_env = "MAIL_PASSWORD"', "password"),
+            (', user = "a", password_env = "MAIL_PASSWORD", tls = "none"', "clear text"),
+            (', tls = "sometimes"', "starttls"),
+            (', password = "s3cr3t-Zeta"', "a secret must not stand in the settings"),
+        ],
+    )
+    def test_refuse_what_cannot_be(self, refusal_of, more, said):
+        told = refusal_of(MAIL.format(more=more))
+
+        assert said in told
+        assert "s3cr3t" not in told
+
+    @pytest.mark.parametrize("server", ["mail.example", "mail.example:smtp", "https://mail.example:25", "a@b:25"])
+    def test_refuse_a_server_without_a_port(self, refusal_of, server):
+        assert "mail.example:587" in refusal_of(MAIL.format(more="").replace("mail.example:587", server, 1))
+
+    @pytest.mark.parametrize("address", ["on-call", "on call@mail.example", "a@b\\nBcc: c@d", "a@b, c@d"])
+    def test_refuse_what_is_no_address(self, refusal_of, address):
+        assert "no address for mail" in refusal_of(MAIL.format(more="").replace("on-call@mail.example", address))
+
+    @pytest.mark.parametrize("key", ["template_file", "authorization_env", "secret_env"])
+    def test_have_no_form_of_their_own(self, refusal_of, key):
+        assert "an e-mail has none" in refusal_of(MAIL.format(more="") + f'{key} = "x"\n')
+
+    def test_are_no_second_place_of_one_route(self, refusal_of):
+        assert "exactly one place" in refusal_of(MAIL.format(more="") + 'url = "https://hooks.example/"\n')
+
+
+class TestTemplates:
+    def route(self, settings_of, tmp_path, template):
+        (tmp_path / "chat.json").write_text(template)
+        return routes_of(settings_of(ROUTE + f'template_file = "{tmp_path}/chat.json"\n'))
+
+    def test_are_read_and_tried_at_the_start(self, settings_of, tmp_path):
+        [route] = self.route(settings_of, tmp_path, '{"text": {{ text|tojson }}, "of": {{ finding.id|tojson }}}')
+
+        assert route.form.content_type == "application/json"
+
+    @pytest.mark.parametrize("template", ["{{ text.upper() }}", '{"text": {{ text }}}', "{{ txt }}", "{% for %}"])
+    def test_are_refused_before_the_night(self, settings_of, tmp_path, template):
+        with pytest.raises(WrongSetting, match=r"routes\[0\]\.template_file \(line 4\)"):
+            self.route(settings_of, tmp_path, template)
+
+    def test_that_are_not_there_are_named(self, settings_of):
+        with pytest.raises(WrongSetting, match="cannot be read"):
+            routes_of(settings_of(ROUTE + 'template_file = "nowhere/chat.json"\n'))
+
+
+class TestAuthorization:
+    def test_is_by_reference_and_shown_to_nobody(self, settings_of, monkeypatch):
+        monkeypatch.setenv("TICKETS", "Bearer s3cr3t-Zeta")
+
+        [route] = routes_of(settings_of(ROUTE + 'authorization_env = "TICKETS"\n'))
+
+        assert route.authorization == "Bearer s3cr3t-Zeta"
+        assert "s3cr3t" not in repr(route)
+
+    def test_is_one_line(self, settings_of, monkeypatch):
+        monkeypatch.setenv("TICKETS", "Bearer a\r\nx-more: s3cr3t-Zeta")
+
+        with pytest.raises(WrongSetting) as refused:
+            routes_of(settings_of(ROUTE + 'authorization_env = "TICKETS"\n'))
+        assert "s3cr3t" not in str(refused.value)
+
+
+class TestPassingOn:
+    SECOND = '[[routes]]\nname = "second"\nurl = "https://second.example/"\nseverities = []\n'
+
+    def test_names_another_route_and_how_long_the_first_has(self, settings_of):
+        text = ROUTE + 'unanswered_to = "second"\nunanswered_after_min = 20\nunheard_to = "second"\n' + self.SECOND
+
+        first, second = routes_of(settings_of(text))
+
+        assert (first.unanswered.route, first.unanswered.after_min) == ("second", 20)
+        assert (first.unheard.route, first.unheard.after_ms) == ("second", 600_000)
+        assert second.severities == frozenset()
+
+    @pytest.mark.parametrize("key", ["unanswered_to", "unheard_to"])
+    def test_refuses_a_route_that_is_not_there_and_itself(self, refusal_of, key):
+        assert f"routes[0].{key}" in refusal_of(ROUTE + f'{key} = "third"\n' + self.SECOND)
+        name = re.search(r'name = "(.*)"', ROUTE)[1]
+        assert "stand in for itself" in refusal_of(ROUTE + f'{key} = "{name}"\n')
+
+
+class TestOwners:
+    def test_are_those_whose_work_a_cure_is(self, settings_of, refusal_of):
+        [route] = routes_of(settings_of(ROUTE + 'owners = ["network", "planner"]\nsites = ["Salt*"]\n'))
+
+        assert (route.owners, route.sites) == ({"network", "planner"}, ("Salt*",))
+        assert "virtualisation, network, planner" in refusal_of(ROUTE + 'owners = ["somebody"]\n')

@@ -35,7 +35,7 @@ def check_settings(settings_file: Path | None) -> None:
     told = settings_from(settings_file)
     database_url(told.database)
     routes = routes_of(told)
-    unsigned = [route.name for route in routes if not route.secrets]
+    unsigned = [route.name for route in routes if not route.secrets and route.mail is None]
     click.echo(
         f"good: {settings_file or 'defaults'}: {told.server.host}:{told.server.port},"
         f" {len(told.teams)} teams with values of their own, {len(routes)} routes"

@@ -42,3 +42,29 @@ class TestWants:
         assert wants(route, a_finding(device="uw-01", team="front"))
         assert not wants(route, a_finding(device="uw-02", team="front"))
         assert not wants(route, a_finding(device="sm-07", team="store"))
+
+    @pytest.mark.parametrize(
+        ("owner", "goes_to"),
+        [
+            ("network", {"network"}),
+            ("virtualisation", {"virtualisation"}),
+            ("planner", {"planner"}),
+            ("both", {"network", "virtualisation"}),
+            ("unknown", {"network", "virtualisation", "planner"}),
+            (None, {"network", "virtualisation", "planner"}),
+        ],
+    )
+    def test_goes_to_whose_work_a_cure_is_and_to_all_where_nobody_knows(self, owner, goes_to):
+        wanting = {
+            name
+            for name in ("network", "virtualisation", "planner")
+            if wants(a_route(owners=frozenset({name})), a_finding(owner=owner))
+        }
+
+        assert wanting == goes_to
+
+    @pytest.mark.parametrize(
+        ("sites", "wanted"), [(("Saltmere",), True), (("Upper Wend",), False), ((), True), (("", "Saltmere"), True)]
+    )
+    def test_goes_to_a_site_and_to_all_where_nobody_knows(self, sites, wanted):
+        assert wants(a_route(sites=("Salt*",)), a_finding(), sites) == wanted
