@@ -48,6 +48,8 @@ def web_of(parts: Parts) -> FastAPI:
             open_on_loopback=settings.server.open_on_loopback and is_loopback(settings.server.host),
             require_signed_pushes=settings.ingest.require_signed,
             policy=policy_of(settings),
+            requests_per_s=settings.server.requests_per_s,
+            body_within_s=settings.server.body_within_s,
         )
     )
     site.add(application)

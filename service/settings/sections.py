@@ -153,6 +153,8 @@ class Server(Section):
     port: int = Field(default=8430, ge=0, le=65_535)
     open_on_loopback: bool = True
     public_url: str = ""
+    requests_per_s: Annotated[float, Number, Field(ge=0, le=1_000_000)] = 200
+    body_within_s: Annotated[int, Number, Field(ge=1, le=3600)] = 60
 
     @field_validator("public_url")
     @classmethod

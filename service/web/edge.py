@@ -1,7 +1,8 @@
-"""What holds for every request: a body no larger than is taken, headers that a browser minds, and a count."""
+"""What holds for every request: how often, how large, how slow it may be; headers that a browser minds; a count."""
 
 from __future__ import annotations
 
+import asyncio
 from http import HTTPStatus
 
 from starlette.datastructures import Headers, MutableHeaders
@@ -9,7 +10,8 @@ from starlette.exceptions import HTTPException
 from starlette.requests import ClientDisconnect
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from service.web.refusals import unforeseen
+from service.web.rates import caller_of
+from service.web.refusals import too_often, unforeseen
 from service.web.services import Services
 
 ALWAYS = {
@@ -50,7 +52,7 @@ class Edge:
             await send(message)
 
         try:
-            await self._app(scope, _bounded(scope, receive, most), sent)
+            await self._answer(scope, _bounded(scope, receive, most), sent)
         except ClientDisconnect:
             return  # nobody is left to be told
         except Exception as failure:
@@ -58,6 +60,14 @@ class Edge:
                 raise  # half an answer is out: the server cuts the connection
             await unforeseen(failure)(scope, receive, sent)
         self._services.tally.add("requests", _method_of(scope), _route_of(scope), str(status))
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
+        # By a clock that nobody sets: how often somebody asks is no matter of what time it is.
+        wait_s = self._services.rates.wait_s(caller_of(scope), asyncio.get_running_loop().time())
+        if wait_s:
+            await too_often(wait_s)(scope, receive, send)
+        else:
+            await self._app(scope, _within(receive, self._services.body_within_s), send)
 
 
 def _most_octets(scope: Scope, of_samples: int) -> int:
@@ -80,6 +90,28 @@ def _bounded(scope: Scope, receive: Receive, most: int) -> Receive:
         seen += len(message.get("body", b""))
         if seen > most:
             raise HTTPException(HTTPStatus.REQUEST_ENTITY_TOO_LARGE)
+        return message
+
+    return received
+
+
+def _within(receive: Receive, most_s: float) -> Receive:
+    """Receive a body within so many seconds: octets that drip in would hold a place open for as long as they like."""
+    ends: float | None = None
+    over = False
+
+    async def received() -> Message:
+        nonlocal ends, over
+        if over:  # what comes now is that nobody is there any more, for which one may wait for hours
+            return await receive()
+        loop = asyncio.get_running_loop()
+        ends = loop.time() + most_s if ends is None else ends
+        try:
+            async with asyncio.timeout_at(ends):
+                message = await receive()
+        except TimeoutError:
+            raise HTTPException(HTTPStatus.REQUEST_TIMEOUT) from None
+        over = not message.get("more_body", False)
         return message
 
     return received

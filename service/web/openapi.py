@@ -15,11 +15,16 @@ ALWAYS = {
     "400": "Something in the request cannot be used; says what and how to mend it",
     "401": "No key, or one that is not good",
     "403": "The key is good, but not for this",
+    "429": "This caller asks too often; Retry-After says when to ask again",
     "500": "Something went wrong here",
     "503": "The database is away or busy; try again later",
 }
 WITH_ID = {"404": "There is no such thing"}
-WITH_BODY = {"413": "The body is too large", "415": "The body comes in a form that is not read here"}
+WITH_BODY = {
+    "408": "The body did not come in time",
+    "413": "The body is too large",
+    "415": "The body comes in a form that is not read here",
+}
 OF_MODEL = {"422": "The body does not have the shape that is described"}
 IN_ITS_WAY = {"409": "It cannot be done in the state it is in"}
 OPEN = ("/healthz", "/readyz", "/")
@@ -62,7 +67,7 @@ def _refuse(path: str, operation: dict[str, Any]) -> None:
 
 def _refusals(path: str, operation: dict[str, Any]) -> dict[str, str]:
     if path in OPEN:
-        return {"500": ALWAYS["500"]}
+        return {status: ALWAYS[status] for status in ("429", "500")}
     told = ALWAYS | (WITH_ID if "{" in path else {})
     if "requestBody" not in operation:
         return told

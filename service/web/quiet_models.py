@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from typing import Annotated
 
-from pydantic import ConfigDict, Field
+from pydantic import ConfigDict, Field, JsonValue
 
 from service.web.change_forms import Whole
 from service.web.models import At, Shape
 from service.webhooks.quiet import MOST_LETTERS, MOST_MINUTES
 
+MOMENT = r"^\d{4}-(0[1-9]|1[0-2])-(0[1-9]|[12]\d|3[01])T([01]\d|2[0-3]):[0-5]\d(:[0-5]\d)?$"
+# Whom it is about has to be said, one way or another.
+ABOUT: list[JsonValue] = [
+    {"required": [name], "properties": {name: {"minItems": 1}}} for name in ("devices", "teams", "sites")
+]
 Pattern = Annotated[str, Field(min_length=1, max_length=255)]
 Patterns = Annotated[list[Pattern], Field(max_length=50)]
 
@@ -17,9 +22,9 @@ Patterns = Annotated[list[Pattern], Field(max_length=50)]
 class NewQuietTime(Shape):
     """When messages are to wait, and about whom; patterns with * and ?, an empty list means all."""
 
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True, json_schema_extra={"anyOf": ABOUT})
 
-    begins: str = Field(max_length=32, description="Date and time on the clock of `zone`, as 2026-11-24T22:00")
+    begins: str = Field(pattern=MOMENT, description="Date and time on the clock of `zone`, as 2026-11-24T22:00")
     minutes: Whole = Field(ge=1, le=MOST_MINUTES)
     zone: str = Field(default="UTC", max_length=64)
     recurrence: str = Field(
@@ -28,7 +33,7 @@ class NewQuietTime(Shape):
     devices: Patterns = []
     teams: Patterns = []
     sites: Patterns = []
-    because: str = Field(min_length=1, max_length=2000)
+    because: str = Field(min_length=1, max_length=2000, pattern=r"\S")
 
 
 class QuietTime(Shape):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from http import HTTPStatus
 from typing import Any
@@ -74,6 +75,12 @@ def unforeseen(failure: Exception) -> Response:
     """The answer where the fault is ours; what happened stands in the log and nowhere else."""
     log.error("a request failed", exc_info=failure)
     return problem(HTTPStatus.INTERNAL_SERVER_ERROR, "something went wrong here; the log of the service tells what")
+
+
+def too_often(wait_s: float) -> Response:
+    """The answer to a caller who asks more often than one may (RFC 6585, section 4)."""
+    headers = {"retry-after": str(math.ceil(wait_s))}
+    return problem(HTTPStatus.TOO_MANY_REQUESTS, "you ask more often than one caller may; ask again later", headers)
 
 
 def hold(application: FastAPI) -> None:

@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 from service.evaluation import Policy
 from service.feeds.limits import IngestLimits
 from service.terms import Rule
+from service.web.rates import Rates
 
 
 class Tally:
@@ -47,11 +48,15 @@ class Services:
     most_pushes: int = 16  # at once; each may hold a whole unpacked body
     policy: Policy = field(default_factory=lambda: Policy(lambda _device, _team: Rule()))
     behind_after_ms: int = 120_000  # later than this after a window was due, evaluation is behind
+    body_within_s: float = 60.0
+    requests_per_s: float = 200.0  # of one caller; 0: as many as they like
+    rates: Rates = field(init=False)
     tally: Tally = field(default_factory=Tally)
     replays: threading.BoundedSemaphore = field(default_factory=lambda: threading.BoundedSemaphore(1))  # at once
     pushes: threading.BoundedSemaphore = field(init=False)  # room for those that are worked at
 
     def __post_init__(self) -> None:
+        object.__setattr__(self, "rates", Rates(self.requests_per_s))
         object.__setattr__(self, "pushes", threading.BoundedSemaphore(self.most_pushes))
 
 
