@@ -89,6 +89,28 @@ class TestDevelopers:
         assert is_told(part, text_of("DEVELOPERS.md"))
 
 
+def places_named():
+    """Places in tests that DEVELOPERS.md says hold something; one that begins with colons is of the file before it."""
+    found, file = [], ""
+    for name in re.findall(r"`((?:tests/[\w/.-]+)?(?:::\w+)*)`", text_of("DEVELOPERS.md")):
+        path, *within = name.split("::")
+        file = path or file
+        if file:
+            found.append((file, *within))
+    return sorted(set(found))
+
+
+class TestHeldBy:
+    @pytest.mark.parametrize("named", places_named(), ids="::".join)
+    def test_names_tests_that_are_there(self, named):
+        file, *within = named
+        place = TOP / file
+
+        assert place.exists()
+        text = place.read_text(encoding="utf-8") if place.is_file() else ""
+        assert all(re.search(rf"(class|def) {name}\b", text) for name in within)
+
+
 class TestExample:
     @pytest.mark.parametrize(("section", "key"), settings_keys(), ids="-".join)
     def test_shows_every_setting_with_its_section(self, section, key):
