@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import timedelta
 from email.message import EmailMessage
+from email.policy import SMTP
 from email.utils import format_datetime
 from ipaddress import ip_address
 from typing import Any
@@ -150,6 +151,11 @@ class _Server(smtplib.SMTP):
 def _cut(connection: socket.socket) -> None:
     with contextlib.suppress(OSError):
         connection.shutdown(socket.SHUT_RDWR)
+
+
+def octets_of(event: Mapping[str, Any], door: MailDoor) -> bytes:
+    """The e-mail as it travels: lines that end as RFC 5321, section 2.3.8, wants them."""
+    return message_of(event, door).as_bytes(policy=SMTP)
 
 
 def message_of(event: Mapping[str, Any], door: MailDoor) -> EmailMessage:

@@ -19,7 +19,7 @@ def parcel(route: Route, event: Mapping[str, Any], now_s: int) -> tuple[dict[str
     Headers are signed over the very octets that are sent; an e-mail has its headers within.
     """
     if route.mail is not None:
-        return {}, mail.message_of(event, route.mail).as_bytes()
+        return {}, mail.octets_of(event, route.mail)
     if route.form is not None:
         content_type, body = route.form.content_type, route.form.body_of(event)
     else:

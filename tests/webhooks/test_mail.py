@@ -13,7 +13,7 @@ from receivers import LOOPBACK, closed_port
 
 from service.errors import RefusedAddress, Unreachable
 from service.webhooks import envelope, grouped, retry
-from service.webhooks.mail import MailDoor, Mailer, message_of
+from service.webhooks.mail import MailDoor, Mailer, message_of, octets_of
 from service.webhooks.parcels import Ways, parcel
 from service.webhooks.routes import Route
 
@@ -80,7 +80,7 @@ def a_mailer(**told):
 
 
 def sent(door, mailer=None, allow=LOOPBACK):
-    return (mailer or a_mailer())(door, allow, message_of(RAISED, door).as_bytes())
+    return (mailer or a_mailer())(door, allow, octets_of(RAISED, door))
 
 
 class TestMailer:
@@ -104,6 +104,16 @@ class TestMailer:
             elsewhere = a_mailer(resolve=lambda *_, **__: [(0, 0, 0, "", ("192.0.2.1", port))])
             with pytest.raises(RefusedAddress):
                 sent(a_door(port, tls="none"), elsewhere, (ip_network("192.0.2.0/24"),))
+
+    def test_sends_a_message_as_long_as_any(self, box):
+        event = {**RAISED, "data": {**RAISED["data"], "text": "\n".join(["a first line"] + ["word " * 44] * 4)}}
+        with mail_server(box) as port:
+            route = Route("mail", "", allow_networks=LOOPBACK, mail=a_door(port, tls="none"))
+            answer = Ways(mailer=a_mailer())(route, *parcel(route, event, 0))
+
+        assert answer.status == 250
+        told = message_from_bytes(box.taken[0][3], policy=policy.default).get_content()
+        assert told.split() == event["data"]["text"].split()
 
     def test_signs_in_where_it_is_told_to(self, box):
         with mail_server(box, tls_context=of_tls(), authenticator=box.authenticate, auth_required=True) as port:
@@ -185,6 +195,12 @@ class TestMessageOf:
     # RFC 3834, section 5.2.
     def test_says_that_a_program_sent_it(self):
         assert message_of(RAISED, a_door(25))["Auto-Submitted"] == "auto-generated"
+
+    # RFC 5321, section 2.3.8: lines end with CR LF, and neither stands alone.
+    def test_has_lines_that_end_as_mail_wants_them(self):
+        octets = octets_of(RAISED, a_door(25))
+
+        assert octets.count(b"\n") == octets.count(b"\r\n") == octets.count(b"\r") > 10
 
     def test_has_the_moment_as_its_date(self):
         assert message_of(RAISED, a_door(25))["Date"] == "Wed, 25 Nov 2026 02:15:30 +0000"
