@@ -23,6 +23,8 @@ WORDS = {
     "wrong": "marked as wrong",
     "right": "right after all",
     "unshelved": "off the shelf",
+    "escalated": "told to others",
+    "quiet-ended": "told after a quiet time",
     "note": "noted",
 }
 CAUSES = {

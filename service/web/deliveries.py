@@ -1,4 +1,4 @@
-"""Messages that are owed, taken or given up; a given-up one can be owed again."""
+"""Messages that are owed, held, taken or given up; a given-up one can be owed again."""
 
 from __future__ import annotations
 

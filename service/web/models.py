@@ -38,7 +38,7 @@ KindWord = Literal[
     "sick",
     "fleet-pattern",
 ]
-DeliveryState = Literal["owed", "taken", "given-up", "combined"]
+DeliveryState = Literal["owed", "taken", "given-up", "combined", "held", "untold"]
 
 
 class Shape(BaseModel):

@@ -1,3 +1,5 @@
+from typing import get_args
+
 import pytest
 from examples import EPOCH_MS
 from sqlalchemy import select
@@ -5,6 +7,7 @@ from web_examples import NOW_MS
 
 from service.storage import deliveries, tables
 from service.storage.deliveries import Owed
+from service.web import models
 
 
 @pytest.fixture
@@ -32,6 +35,20 @@ class TestListing:
         told = http_of_each.get("/v1/deliveries", params={"state": state}).json()
 
         assert [one["id"] for one in told["items"]] == expected
+
+    def test_knows_every_state_there_is(self):
+        assert get_args(models.DeliveryState) == deliveries.STATES
+
+    def test_lists_what_is_held_and_what_nobody_was_told(self, http_of_each, engine):
+        with engine.begin() as connection:
+            deliveries.owe(connection, [Owed("d1", "f1", "pager", "raised", "{}", EPOCH_MS)], held_until_ms=NOW_MS)
+        [held] = http_of_each.get("/v1/deliveries").json()["items"]
+        with engine.begin() as connection:
+            deliveries.leave_untold(connection, "f1", NOW_MS)
+        [untold] = http_of_each.get("/v1/deliveries").json()["items"]
+
+        assert (held["state"], untold["state"]) == ("held", "untold")
+        assert untold["last_outcome"] == "began and ended within a quiet time"
 
     def test_tells_what_became_of_a_message_but_not_what_it_says(self, http_of_each, owed):
         [told] = http_of_each.get("/v1/deliveries", params={"state": "given-up"}).json()["items"]
