@@ -132,7 +132,7 @@ def serve(url: str, port: int) -> None:
     from service.web import api
     from service.web.services import Services
 
-    services = Services(database.open(url), now_ms=lambda: EPOCH_MS + 7_200_000)
+    services = Services(database.open(url), now_ms=lambda: EPOCH_MS + 7_200_000, requests_per_s=0)
     running.listen(api.make(services), "127.0.0.1", port)
 
 

@@ -33,7 +33,7 @@ from service.terms import Rule
 TEAMS, OPEN, TIMES = 20_000, 5_000, 9
 GOAL_MS, GOAL_KB = 100, 150
 VIEWERS, NEWS_EVERY_S, WATCHED_S = 200, 3.0, 30.0
-TOLD = {"now_ms": lambda: END_MS, "policy": Policy(lambda _device, _team: Rule())}
+TOLD = {"now_ms": lambda: END_MS, "requests_per_s": 0, "policy": Policy(lambda _device, _team: Rule())}
 LOADED = re.compile(r'(?:href|src)="(/static/[^"]+)"')
 DRAWN = """() => {
   const drawing = document.querySelector("#chart-egress svg.broad");
