@@ -12,6 +12,7 @@ import subprocess
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -35,9 +36,50 @@ DURABLE = {
 }
 
 
+@dataclass(frozen=True)
+class Server:
+    """A server with its files in a folder of its own."""
+
+    top: Path
+    binaries: Path
+    told: str
+
+    @property
+    def url(self) -> str:
+        """Its address, for the database `postgres`."""
+        return f"postgresql+psycopg://postgres@/postgres?host={self.top}"
+
+    def start(self) -> None:
+        """Start it, and wait until it answers."""
+        options = f"{self.told} -k {self.top}"
+        control = (self.binaries / "pg_ctl", "-D", self.top / "d", "-w", "-s", "-l", self.top / "log")
+        _run(self.top, *control, "-o", options, "start")
+
+    def stop(self) -> None:
+        """Stop it as if it had died: nothing is finished, nothing written down."""
+        _run(self.top, self.binaries / "pg_ctl", "-D", self.top / "d", "-m", "immediate", "-s", "-w", "stop")
+
+    def demote(self) -> None:
+        """Make a standby of it, as it is found after another has taken over: it reads, and nothing can be written."""
+        _run(self.top, self.binaries / "pg_ctl", "-D", self.top / "d", "-m", "fast", "-s", "-w", "stop")
+        _run(self.top, "/usr/bin/touch", self.top / "d" / "standby.signal")
+        self.start()
+
+    def promote(self) -> None:
+        """Let it write again."""
+        _run(self.top, self.binaries / "pg_ctl", "-D", self.top / "d", "-s", "-w", "promote")
+
+
 @contextmanager
 def server(*, durable: bool = False) -> Iterator[str]:
     """A running server; its address, for the database `postgres`. For tests it is quick, for benchmarks durable."""
+    with controlled(durable=durable) as running:
+        yield running.url
+
+
+@contextmanager
+def controlled(*, durable: bool = False) -> Iterator[Server]:
+    """A running server that whoever holds it may stop and start."""
     binaries = found_binaries()
     if binaries is None:
         raise FileNotFoundError(
@@ -52,13 +94,12 @@ def server(*, durable: bool = False) -> Iterator[str]:
             top, binaries / "initdb", "-D", top / "d", "-U", "postgres", "-A", "trust", "-N", "-E", "UTF8", "--locale=C"
         )
         told = " ".join(f"-c {name}={value}" for name, value in (SETTINGS | (DURABLE if durable else {})).items())
-        _run(
-            top, binaries / "pg_ctl", "-D", top / "d", "-w", "-s", "-l", top / "log", "-o", f"{told} -k {top}", "start"
-        )
+        running = Server(top, binaries, told)
+        running.start()
         try:
-            yield f"postgresql+psycopg://postgres@/postgres?host={top}"
+            yield running
         finally:
-            _run(top, binaries / "pg_ctl", "-D", top / "d", "-m", "immediate", "-s", "-w", "stop")
+            running.stop()
     finally:
         shutil.rmtree(top, ignore_errors=True)
 

@@ -12,7 +12,7 @@ import psycopg
 import structlog
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
-from sqlalchemy.exc import InterfaceError, OperationalError
+from sqlalchemy.exc import InterfaceError, InternalError, NotSupportedError, OperationalError
 from sqlalchemy.exc import TimeoutError as NoConnectionLeft
 from starlette.exceptions import HTTPException
 
@@ -48,7 +48,17 @@ HEADERS: dict[HTTPStatus, dict[str, str]] = {
     HTTPStatus.SERVICE_UNAVAILABLE: {"retry-after": str(RETRY_AFTER_S)},
 }
 # Samples are copied past SQLAlchemy, and then the driver's own errors come through.
-AWAY_BY = (OperationalError, InterfaceError, NoConnectionLeft, psycopg.OperationalError, psycopg.InterfaceError)
+AWAY_BY = (
+    OperationalError,
+    InterfaceError,
+    NoConnectionLeft,
+    psycopg.OperationalError,
+    psycopg.InterfaceError,
+)
+# A database that only reads, as one from which another has taken over: read_only_sql_transaction, and what a standby
+# says of a transaction that is to write (feature_not_supported), of PostgreSQL's table of error codes.
+READS_ONLY_BY = (InternalError, NotSupportedError, psycopg.InternalError, psycopg.NotSupportedError)
+READS_ONLY_STATES = ("25006", "0A000")
 AWAY = "the database is away or busy; nothing of this request was kept, so send it again later"
 
 log = structlog.get_logger("web")
@@ -88,6 +98,8 @@ def hold(application: FastAPI) -> None:
     application.add_exception_handler(errors.ServiceError, _refused)
     application.add_exception_handler(RequestValidationError, _invalid)
     application.add_exception_handler(HTTPException, _framework)
+    for of_reading in READS_ONLY_BY:
+        application.add_exception_handler(of_reading, _reads_only)
     for kind in AWAY_BY:
         application.add_exception_handler(kind, _away)
 
@@ -128,6 +140,12 @@ def _allowed(request: Request, failure: HTTPException) -> Mapping[str, str] | No
 def _away(_request: Request, failure: Exception) -> Response:
     log.warning("the database is away or busy", error=type(failure).__name__)
     return problem(HTTPStatus.SERVICE_UNAVAILABLE, AWAY)
+
+
+def _reads_only(request: Request, failure: Exception) -> Response:
+    """A database that only reads is away for whoever writes."""
+    state = getattr(getattr(failure, "orig", failure), "sqlstate", None)
+    return _away(request, failure) if state in READS_ONLY_STATES else unforeseen(failure)
 
 
 _REMEDIES = {
