@@ -16,7 +16,8 @@ from service.rules.advice.methods import WAYS
 from service.terms import Diagnosis, Sure
 from service.web.api import ABOUT
 
-MODULES = sorted((Path(__file__).resolve().parents[2] / "service").rglob("*.py"))
+SERVICE = Path(__file__).resolve().parents[2] / "service"
+MODULES = sorted(SERVICE.rglob("*.py"))
 STREAMS = {"night-copy": 8, "scan-index": 6}
 ONE = Diagnosis("one-conversation", Sure.PROBABLE, "one conversation fills m1", ("m1",))
 
@@ -164,7 +165,10 @@ def imported(path):
 
 class TestAct1NeverActs:
     def test_no_module_runs_a_command(self):
-        assert not [path for path in MODULES if imported(path) & ACTING]
+        # But for PostgreSQL's own two programs that copy a database; tests/test_layers.py holds that it stays at those.
+        acting = [path.relative_to(SERVICE).as_posix() for path in MODULES if imported(path) & ACTING]
+
+        assert acting == ["storage/backups.py"]
         assert not [path for path in MODULES if STARTING.search(path.read_text(encoding="utf-8"))]
 
     def test_no_module_has_a_verb_that_writes_to_a_device(self):
