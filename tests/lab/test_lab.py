@@ -4,9 +4,8 @@ What is compared with: the counters of the kernel, read past the agent and the s
 were told to send; the reference library of Standard Webhooks.
 """
 
-from __future__ import os
-
 import bisect
+import os
 
 import pytest
 from lab import check, story
