@@ -17,8 +17,8 @@ from urllib.parse import urlsplit
 
 import httpcore
 
-from service.errors import RefusedAddress, Unreachable
-from service.webhooks.guard import Network, is_allowed
+from service.errors import Unreachable
+from service.webhooks.guard import Network, Resolver, checked_addresses
 from service.webhooks.retry import Answer
 from service.webhooks.routes import Route
 
@@ -26,7 +26,6 @@ TIMEOUT_S = 15.0  # Standard Webhooks recommends 15 to 30 s
 CONNECT_S = 5.0
 MOST_READ = 65_536
 
-Resolver = Callable[..., Sequence[tuple[Any, ...]]]
 Remaining = Callable[[], float]
 
 _BROKEN = (
@@ -111,7 +110,7 @@ class _Guarded(httpcore.NetworkBackend):
         socket_options: Iterable[Any] | None = None,
     ) -> httpcore.NetworkStream:
         """A connection to the first checked address of a host that accepts one."""
-        addresses = self._checked(host, port)
+        addresses = checked_addresses(host, port, self._allow, self._resolve)
         for address in addresses[:-1]:
             with contextlib.suppress(httpcore.ConnectError, httpcore.ConnectTimeout):
                 return self._to(address, port, timeout)
@@ -122,13 +121,6 @@ class _Guarded(httpcore.NetworkBackend):
     ) -> httpcore.NetworkStream:
         """Never: a message goes to a receiver on a network."""
         raise httpcore.ConnectError("messages do not go to sockets of this machine")
-
-    def _checked(self, host: str, port: int) -> list[str]:
-        found = [str(row[4][0]) for row in self._resolve(host, port, type=socket.SOCK_STREAM)]
-        good = [address for address in dict.fromkeys(found) if is_allowed(address, self._allow)]
-        if not good:
-            raise RefusedAddress(host, ", ".join(dict.fromkeys(found)) or "nothing")
-        return good
 
     def _to(self, address: str, port: int, timeout: float | None) -> httpcore.NetworkStream:
         limit = _shorter(timeout, self._remaining())

@@ -38,21 +38,19 @@ def event(  # noqa: PLR0913  # each told by its name
     of `told_ms`.
     """
     links = {"links": _links(finding, pages_at)} if pages_at else {}
+    told = {"text": text_of(finding, what, zone=zone, told_ms=told_ms), **links, "finding": fields_of(finding)}
+    head = {"id": message_id, "source": source, "type": TYPE_PREFIX + what, "subject": finding.id}
+    return wrapped(head, what, moment_ms(finding, what), told)
+
+
+def wrapped(head: Mapping[str, str], what: str, at_ms: int, told: Mapping[str, Any]) -> dict[str, Any]:
+    """An event of CloudEvents 1.0 around what is told; `head` holds its id, source, type and subject."""
     return {
         "specversion": "1.0",
-        "id": message_id,
-        "source": source,
-        "type": TYPE_PREFIX + what,
-        "subject": finding.id,
-        "time": instant(moment_ms(finding, what)),
+        **head,
+        "time": instant(at_ms),
         "datacontenttype": "application/json",
-        "data": {
-            "schema": SCHEMA,
-            "what": what,
-            "text": text_of(finding, what, zone=zone, told_ms=told_ms),
-            **links,
-            "finding": fields_of(finding),
-        },
+        "data": {"schema": SCHEMA, "what": what, **told},
     }
 
 

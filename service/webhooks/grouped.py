@@ -8,15 +8,14 @@ from typing import Any
 
 from service.terms import SEVERITY_ORDER, SEVERITY_PHRASES, Finding
 from service.webhooks import envelope, spoken
-from service.webhooks.fields import fields_of, finding_of, instant
+from service.webhooks.fields import fields_of, finding_of
 from service.webhooks.foreign import cut, plain, shortened
 from service.webhooks.headline import headline
-from service.webhooks.wording import MOST_LETTERS, moment_ms
+from service.webhooks.wording import MOST_A_LINE, MOST_LETTERS, moment_ms
 
 TYPE = "lopside.findings."
 MOST_LISTED = 200  # findings that a message names for programs
 MOST_NAME = 40
-MOST_A_LINE = 220
 LAST = "Advice only."
 
 
@@ -36,30 +35,13 @@ def event(  # noqa: PLR0913  # each told by its name
     data = [part["data"] for part in parts]
     found = _worst_first([finding_of(told["finding"]) for told in data])
     listed = {told["finding"]["id"]: told["text"].partition("\n")[0] for told in data}
-    worst = found[0]
     text = _text(found, what, key, zone, pages_at)
     links = {"links": {"finding": f"{pages_at}/"}} if pages_at else {}
-    return {
-        "specversion": "1.0",
-        "id": message_id,
-        "source": envelope.SOURCE,
-        "type": TYPE + what,
-        "subject": message_id,
-        "time": instant(max(moment_ms(finding, what) for finding in found)),
-        "datacontenttype": "application/json",
-        "data": {
-            "schema": envelope.SCHEMA,
-            "what": what,
-            "text": text,
-            **links,
-            "finding": fields_of(worst),
-            "group": {
-                "count": len(found),
-                "key": key,
-                "findings": [_told(one, listed[one.id]) for one in found[:MOST_LISTED]],
-            },
-        },
-    }
+    parts_told = [_told(one, listed[one.id]) for one in found[:MOST_LISTED]]
+    group = {"count": len(found), "key": key, "findings": parts_told}
+    head = {"id": message_id, "source": envelope.SOURCE, "type": TYPE + what, "subject": message_id}
+    at_ms = max(moment_ms(finding, what) for finding in found)
+    return envelope.wrapped(head, what, at_ms, {"text": text, **links, "finding": fields_of(found[0]), "group": group})
 
 
 def _told(finding: Finding, line: str) -> dict[str, Any]:
@@ -85,7 +67,7 @@ def _text(found: Sequence[Finding], what: str, key: str, zone: str, pages_at: st
     over = what == "cleared"
     span = spoken.lasting(max(times) - min(times))
     within = f" within {span}" if max(times) > min(times) else ""
-    act = "" if over else f" {_sentence(SEVERITY_PHRASES[worst.severity])}"
+    act = "" if over else f" {spoken.sentence(SEVERITY_PHRASES[worst.severity])}"
     word = {"cleared": "over", "escalated": "that nobody took"}.get(what, "raised")
     first = f"{len(found)} findings{toward} {word}{within}: {_kinds(found)}.{act}"
     lead = "Worst" if not over else "Among them"
@@ -123,11 +105,7 @@ def _others(found: Sequence[Finding], room: int) -> str:
     return f"Also: {', '.join(named)}{more}."
 
 
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."
-
-
 def example(what: str = "raised") -> dict[str, Any]:
-    """What documentation and checks show: two made-up findings in one message."""
+    """What checks show: a made-up finding as the only one of a message about many."""
     one = envelope.event_of(envelope.example_body(what))
     return event([one], what, "msg-many-0000000000000000000000example", key="sw-s1")

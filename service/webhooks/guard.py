@@ -8,13 +8,15 @@ from __future__ import annotations
 
 import ipaddress
 import socket
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
+from typing import Any
 from urllib.parse import SplitResult, urlsplit
 
 from service.errors import RefusedAddress, WrongSetting
 
 Address = ipaddress.IPv4Address | ipaddress.IPv6Address
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+Resolver = Callable[..., Sequence[tuple[Any, ...]]]
 
 # `is_global` of the standard library says yes to these, yet they hold or reach other addresses:
 # translation and tunnel prefixes carry an IPv4 address inside, 192.88.99.0/24 is their relay.
@@ -59,6 +61,15 @@ def is_allowed(address: str | Address, allow: Sequence[Network] = ()) -> bool:
     if any(at in network for network in allow):
         return True
     return at.is_global and not at.is_multicast and not _is_embedding(at) and not any(at in never for never in NEVER)
+
+
+def checked_addresses(host: str, port: int, allow: Sequence[Network], resolve: Resolver) -> list[str]:
+    """The addresses of a host that may be reached, looked up once; RefusedAddress where there is none."""
+    found = list(dict.fromkeys(str(row[4][0]) for row in resolve(host, port, type=socket.SOCK_STREAM)))
+    good = [address for address in found if is_allowed(address, allow)]
+    if not good:
+        raise RefusedAddress(host, ", ".join(found) or "nothing")
+    return good
 
 
 def _unwrapped(address: Address) -> Address:

@@ -104,14 +104,14 @@ def _how_many(finding: Finding) -> str:
 
 
 def _harm(finding: Finding) -> str:
-    drops = _sentence(spoken.drops(finding.discard_ratio))
-    return f"{_cut_off(finding)} {drops} {_sentence(SEVERITY_PHRASES[finding.severity])}"
+    drops = spoken.sentence(spoken.drops(finding.discard_ratio))
+    return f"{_cut_off(finding)} {drops} {spoken.sentence(SEVERITY_PHRASES[finding.severity])}"
 
 
 def _cut_off(finding: Finding) -> str:
     """Who sits on a member that carries nothing, where that is known."""
     told = finding.diagnoses[0].evidence.speaks_for if finding.kind in UNFIT and finding.diagnoses else ()
-    return next((f" {_sentence(plain(line))}" for line in told if line.endswith(CUT_OFF)), "")
+    return next((f" {spoken.sentence(plain(line))}" for line in told if line.endswith(CUT_OFF)), "")
 
 
 def _news(finding: Finding, what: str) -> str:
@@ -130,7 +130,7 @@ def _over(finding: Finding, what: str, told_ms: int, zone: str) -> str:
     key = f"{_lasted(finding, what, told_ms, zone)}, worst {spoken.percent(finding.peak)}{_beside(finding, sibling)}"
     named = _with_names(key, finding, port, sibling.port if sibling else None)
     at = f"{spoken.clock(told_ms, told_ms, zone)} {spoken.zone_name(told_ms, zone)}"
-    return f"{named}{_speeds(finding)}. {_sentence(spoken.drops(finding.discard_ratio))} Over at {at}."
+    return f"{named}{_speeds(finding)}. {spoken.sentence(spoken.drops(finding.discard_ratio))} Over at {at}."
 
 
 def _lasted(finding: Finding, what: str, told_ms: int, zone: str) -> str:
@@ -167,7 +167,3 @@ def _sibling(finding: Finding, port: str) -> MemberFigure | None:
 
 def _load(member: MemberFigure) -> float:
     return member.utilisation or 0.0
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}."

@@ -24,7 +24,7 @@ from typing import Any
 
 from service.errors import RefusedAddress, Unreachable
 from service.webhooks.fields import EPOCH, milliseconds
-from service.webhooks.guard import Network, is_allowed
+from service.webhooks.guard import Network, Resolver, checked_addresses
 from service.webhooks.retry import Answer
 
 IMPLICIT, STARTTLS, NONE = TLS_WAYS = ("implicit", "starttls", "none")
@@ -33,8 +33,6 @@ MOST_SUBJECT = 200
 GREETED = 220
 LEAST_REFUSAL = 400
 NO_TLS = 523  # encryption needed, RFC 5248 (registry of enhanced codes: 5.7.10)
-
-Resolver = Callable[..., Sequence[tuple[Any, ...]]]
 
 
 @dataclass(frozen=True)
@@ -93,13 +91,11 @@ class Mailer:
         return 250
 
     def _checked(self, door: MailDoor, allow: Sequence[Network]) -> str:
-        found = [str(row[4][0]) for row in self.resolve(door.host, door.port, type=socket.SOCK_STREAM)]
-        good = [address for address in found if is_allowed(address, allow)]
-        if door.tls == NONE:
-            good = [address for address in good if ip_address(address).is_loopback]
-        if not good:
-            raise RefusedAddress(door.host, ", ".join(dict.fromkeys(found)) or "nothing")
-        return good[0]
+        good = checked_addresses(door.host, door.port, allow, self.resolve)
+        here = good if door.tls != NONE else [address for address in good if ip_address(address).is_loopback]
+        if not here:
+            raise RefusedAddress(door.host, ", ".join(good))
+        return here[0]
 
     @contextlib.contextmanager
     def _talking(self, door: MailDoor, address: str) -> Iterator[smtplib.SMTP]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC, datetime, timedelta
-from fnmatch import fnmatchcase
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
@@ -17,6 +16,7 @@ from dateutil.rrule import rrule, rruleset, rrulestr
 
 from service.errors import WrongQuestion
 from service.terms import QuietTime
+from service.webhooks.patterns import matches
 
 MINUTE_MS = 60_000
 MOST_MINUTES = 7 * 24 * 60
@@ -133,9 +133,5 @@ def _parts(recurrence: str) -> dict[str, str]:
 
 def _is_about(quiet: QuietTime, name: tuple[str, str], sites: Collection[str]) -> bool:
     device, team = name
-    at_site = not quiet.sites or any(_matches(site, quiet.sites) for site in sites if site)
-    return _matches(device, quiet.devices) and _matches(team, quiet.teams) and at_site
-
-
-def _matches(name: str, patterns: Sequence[str]) -> bool:
-    return not patterns or any(fnmatchcase(name, pattern) for pattern in patterns)
+    at_site = not quiet.sites or any(matches(site, quiet.sites) for site in sites if site)
+    return matches(device, quiet.devices) and matches(team, quiet.teams) and at_site

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
-from fnmatch import fnmatchcase
 from typing import TYPE_CHECKING
 
 from service.terms import KIND_WORDS, Finding, Severity
 from service.webhooks.guard import Network
+from service.webhooks.patterns import matches
 from service.webhooks.retry import GIVE_UP_AFTER_H, HOUR_MS, MINUTE_MS
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def wants(route: Route, finding: Finding, sites: Collection[str] = ()) -> bool:
     message that reaches nobody is worse than one that reaches too many.
     """
     asked = finding.severity in route.severities and finding.kind in route.kinds
-    named = _matches(finding.device, route.devices) and _matches(finding.team, route.teams)
+    named = matches(finding.device, route.devices) and matches(finding.team, route.teams)
     return asked and named and _is_owned(finding, route.owners) and _is_at(sites, route.sites)
 
 
@@ -92,8 +92,4 @@ def _is_owned(finding: Finding, owners: Collection[str]) -> bool:
 
 def _is_at(sites: Collection[str], patterns: Sequence[str]) -> bool:
     known = [site for site in sites if site]
-    return not patterns or not known or any(_matches(site, patterns) for site in known)
-
-
-def _matches(name: str, patterns: Sequence[str]) -> bool:
-    return not patterns or any(fnmatchcase(name, pattern) for pattern in patterns)
+    return not patterns or not known or any(matches(site, patterns) for site in known)

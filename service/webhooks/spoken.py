@@ -11,6 +11,11 @@ EPOCH = datetime(1970, 1, 1, tzinfo=ZoneInfo("UTC"))
 SCALES = ((10**12, "T"), (10**9, "G"), (10**6, "M"), (10**3, "k"))
 
 
+def sentence(words: str) -> str:
+    """Words as a sentence, begun with a capital letter and ended with a full stop."""
+    return f"{words[:1].upper()}{words[1:]}."
+
+
 def percent(share: float | None) -> str:
     """A share in per cent: `92 %`, `2.4 %`, `0.02 %`; an unknown one is said to be unknown."""
     if share is None or not math.isfinite(share):

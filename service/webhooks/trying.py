@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Any
 
 from service.webhooks import envelope
-from service.webhooks.fields import instant
 
 TYPE = "lopside.test"
 TEXT = "This is a test of the route {name}: lopside can reach you and nothing is wrong. No answer is needed."
@@ -13,12 +12,5 @@ TEXT = "This is a test of the route {name}: lopside can reach you and nothing is
 
 def event(route: str, message_id: str, now_ms: int) -> dict[str, Any]:
     """The event of a test of a route."""
-    return {
-        "specversion": "1.0",
-        "id": message_id,
-        "source": envelope.SOURCE,
-        "type": TYPE,
-        "time": instant(now_ms),
-        "datacontenttype": "application/json",
-        "data": {"schema": envelope.SCHEMA, "what": "test", "text": TEXT.format(name=route)},
-    }
+    head = {"id": message_id, "source": envelope.SOURCE, "type": TYPE}
+    return envelope.wrapped(head, "test", now_ms, {"text": TEXT.format(name=route)})

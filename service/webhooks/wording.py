@@ -76,7 +76,7 @@ def _between(finding: Finding, what: str, first: str) -> list[str]:
         _listed("Signs", _news(evidence.speaks_for, said)),
         _listed("Against", _news(evidence.against, said)),
         _listed("Missing", _news(evidence.missing, said)),
-        f"{_sentence(plain(finding.rule_note))}." if finding.rule_note else "",
+        spoken.sentence(plain(finding.rule_note)) if finding.rule_note else "",
     )
 
 
@@ -108,11 +108,11 @@ def _whose(finding: Finding) -> str:
 
 
 def _advice(finding: Finding) -> str:
-    return f"{_sentence(plain(finding.advice).rstrip('.'))}." if finding.advice else ""
+    return spoken.sentence(plain(finding.advice).rstrip(".")) if finding.advice else ""
 
 
 def _change(finding: Finding) -> str:
-    return f"{_sentence(plain(finding.change).rstrip('.'))}." if finding.change else ""
+    return spoken.sentence(plain(finding.change).rstrip(".")) if finding.change else ""
 
 
 def _warning(finding: Finding) -> str:
@@ -164,7 +164,3 @@ def _completeness(finding: Finding) -> str:
 
 def _since(finding: Finding, told_ms: int, zone: str) -> str:
     return f"Since {spoken.clock(finding.since_ms, told_ms, zone)} {spoken.zone_name(finding.since_ms, zone)}."
-
-
-def _sentence(words: str) -> str:
-    return f"{words[:1].upper()}{words[1:]}"
