@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from service.snmp.poller import Poller
 
 COLLECTION = "collection"
-# A process that dies is missed no longer than this; its lease is renewed four times as often.
+# A process that dies is missed no longer than this; its lease is renewed three times meanwhile.
 LEASE_MS, RENEW_EVERY_MS = 7_500, 2_000
 
 

@@ -9,14 +9,12 @@ one message, `passing` tells another route of what nobody took, `sending` sends.
 """
 
 from service.delivery.holding import release
-from service.delivery.owing import GRAVE, TOLD, owe, owed
+from service.delivery.owing import TOLD, owe, owed
 from service.delivery.passing import pass_on
-from service.delivery.sending import BATCH, CLAIM_MS, Outcome, Send, deliver_due
+from service.delivery.sending import CLAIM_MS, Outcome, Send, deliver_due
 
 __all__ = (
-    "BATCH",
     "CLAIM_MS",
-    "GRAVE",
     "TOLD",
     "Outcome",
     "Send",

@@ -49,7 +49,7 @@ def _put_together(
     event = grouped.event(parts, crowd.what, message_id, key=key, zone=route.zone, pages_at=route.pages_at)
     told = Owed(message_id, None, crowd.route, crowd.what, envelope.body_of(event), now_ms)
     made = deliveries.owe(connection, [told])
-    grouping.fold(connection, ids, message_id, now_ms)
+    deliveries.fold(connection, ids, message_id, now_ms)
     return made
 
 

@@ -8,11 +8,11 @@ from dataclasses import replace
 
 from sqlalchemy import Connection, Engine
 
-from service.delivery.owing import sites_of
-from service.storage import database, findings, holding, quiet_times
+from service.delivery.owing import held_until
+from service.storage import database, deliveries, findings, holding
 from service.storage.deliveries import Delivery
 from service.terms import Finding
-from service.webhooks import envelope, quiet
+from service.webhooks import envelope
 from service.webhooks.routes import Route
 
 SLICE = 100
@@ -37,17 +37,12 @@ def _slice(connection: Connection, routes: Mapping[str, Route], now_ms: int) -> 
     for finding_id, of_finding in itertools.groupby(held, key=lambda one: one.finding_id):
         mine = tuple(of_finding)
         finding = findings.one(connection, finding_id or "").finding
-        until_ms = _until(connection, finding, now_ms)
+        until_ms = held_until(connection, finding, now_ms)
         if until_ms is not None:
             holding.keep(connection, [one.id for one in mine], until_ms)
         else:
             released += _tell(connection, finding, mine, routes, now_ms)
     return released, len(held) >= SLICE
-
-
-def _until(connection: Connection, finding: Finding, now_ms: int) -> int | None:
-    sites = sites_of(connection, finding)
-    return quiet.holds_until(quiet_times.standing(connection), (finding.device, finding.team), sites, now_ms)
 
 
 def _tell(
@@ -59,7 +54,7 @@ def _tell(
         ending = [one for one in mine if one.what == "cleared"]
         # Its end alone is news to who heard of its beginning before the quiet time.
         first = ending[-1] if ending else mine[0]
-        holding.fold(connection, [one.id for one in mine if one is not first], first.id, now_ms)
+        deliveries.fold(connection, [one.id for one in mine if one is not first], first.id, now_ms)
         holding.let_go(connection, first.id, _body(finding, first, routes.get(name), now_ms), now_ms)
         told += 1
     if finding.cleared_ms is None and any(one.what != "cleared" for one in held):

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from sqlalchemy import Connection
 
 from service.delivery import grouping
-from service.storage import deliveries, findings, quiet_times
+from service.storage import claims, deliveries, findings, quiet_times
 from service.storage.deliveries import Owed
 from service.terms import Finding, Severity
 from service.webhooks import envelope, quiet
@@ -23,6 +23,7 @@ QUIET = frozenset({"severity", "recurrent", "unverified"})
 GRAVE = frozenset({Severity.MAJOR, Severity.CRITICAL})
 MOST_HEARD = 10_000  # messages of one finding, over all its routes
 CLEARED = "cleared"
+GROUPED_END_MS = 35_000  # the end of one of a storm waits so long for those of the others
 
 
 @dataclass(frozen=True)
@@ -75,8 +76,7 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, together with which
     """
     if finding.part_of or what not in TOLD or _is_shelved_away(connection, finding, what):
         return 0
-    sites = sites_of(connection, finding)
-    until_ms = quiet.holds_until(quiet_times.standing(connection), (finding.device, finding.team), sites, now_ms)
+    until_ms = held_until(connection, finding, now_ms)
     position = moment_ms(finding, what)
     if what == CLEARED:
         rows = _endings(connection, finding, routes, now_ms, position)
@@ -84,14 +84,22 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, together with which
     if what == "severity" and finding.severity not in GRAVE:
         heard = _heard(connection, finding)
         routes = [route for route in routes if route.name not in heard]
+    sites = sites_of(connection, finding) if any(route.sites for route in routes) else ()
     told = owed(finding, what, routes, now_ms=now_ms, position=position, sites=sites, group_key=alike.key)
     return deliveries.owe(connection, told, hold_ms=alike.hold_ms, held_until_ms=until_ms)
+
+
+def held_until(connection: Connection, finding: Finding, now_ms: int) -> int | None:
+    """Until when a quiet time holds what is told of a finding; None where none does."""
+    times = quiet_times.standing(connection)
+    sites = sites_of(connection, finding) if any(one.sites for one in times) else ()
+    return quiet.holds_until(times, (finding.device, finding.team), sites, now_ms)
 
 
 def sites_of(connection: Connection, finding: Finding) -> set[str]:
     """The sites at which a finding's team is, or its teams are; empty where the inventory names none."""
     names = [name for told in finding.teams if (name := _split(told))] or [(finding.device, finding.team)]
-    found = quiet_times.sites_of(connection, names)
+    found = claims.sites_of(connection, names)
     return {site for sites in found.values() for site in sites}
 
 
@@ -113,9 +121,6 @@ def _endings(
 
 def _hold_ms(rows: Sequence[Owed]) -> int:
     return GROUPED_END_MS if any(row.group_key for row in rows) else 0
-
-
-GROUPED_END_MS = 35_000
 
 
 def _is_shelved_away(connection: Connection, finding: Finding, what: str) -> bool:

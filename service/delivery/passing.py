@@ -8,12 +8,12 @@ from collections.abc import Mapping, Sequence
 from sqlalchemy import Connection, Engine
 
 from service.delivery import grouping
-from service.delivery.owing import GRAVE, id_of, sites_of
-from service.storage import database, deliveries, findings, passing, quiet_times
-from service.storage.deliveries import Owed
+from service.delivery.owing import GRAVE, held_until, id_of
+from service.storage import database, deliveries, findings, passing
+from service.storage.deliveries import Delivery, Owed
 from service.storage.passing import Waiting
 from service.terms import Finding
-from service.webhooks import envelope, quiet
+from service.webhooks import envelope
 from service.webhooks.routes import Instead, Route
 
 ESCALATED = "escalated"
@@ -52,8 +52,7 @@ def _escalate(engine: Engine, route: Route, instead: Instead, routes: Mapping[st
 
 def _tell(connection: Connection, waiting: Waiting, to: Route, now_ms: int) -> int:
     finding = waiting.finding
-    name, sites = (finding.device, finding.team), sites_of(connection, finding)
-    if quiet.holds_until(quiet_times.standing(connection), name, sites, now_ms) is not None:
+    if held_until(connection, finding, now_ms) is not None:
         return 0
     key = waiting.told_with if grouping.is_of_many(waiting.told_with) else ""
     made = deliveries.owe(connection, [_message(finding, waiting.since_ms, to, now_ms, key)])
@@ -73,17 +72,13 @@ def _message(finding: Finding, since_ms: int, to: Route, now_ms: int, key: str) 
 def _another_way(engine: Engine, route: Route, instead: Instead, now_ms: int) -> int:
     def work(connection: Connection) -> int:
         stuck = passing.unheard(connection, route.name, now_ms - instead.after_ms, now_ms, MOST)
-        rows = [
-            Owed(
-                id_of(one.id, "another-way", instead.route, 0),
-                one.finding_id,
-                instead.route,
-                one.what,
-                one.body,
-                now_ms,
-            )
-            for one in stuck
-        ]
-        return deliveries.owe(connection, rows)
+        return deliveries.owe(connection, [_copy(one, instead.route, now_ms) for one in stuck])
 
     return database.retried(engine, work)
+
+
+def _copy(message: Delivery, route: str, now_ms: int) -> Owed:
+    """The same words for another route, under an id of their own, which stands in the body as in every message."""
+    copy_id = id_of(message.id, "another-way", route, 0)
+    body = envelope.body_of(envelope.event_of(message.body) | {"id": copy_id})
+    return Owed(copy_id, message.finding_id, route, message.what, body, now_ms)

@@ -137,8 +137,6 @@ class _Round:
 def _event(message: Delivery, route: Route) -> Mapping[str, Any]:
     """What is sent: the message as it was owed, or the end of a finding that also tells of its beginning."""
     event = envelope.event_of(message.body)
-    # A copy for another route has an id of its own.
-    event["id"] = message.id
     return envelope.combined(event, zone=route.zone, pages_at=route.pages_at) if message.is_combined else event
 
 

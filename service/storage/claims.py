@@ -163,6 +163,23 @@ def is_declared(connection: Connection) -> bool:
     )
 
 
+def sites_of(connection: Connection, teams: Collection[tuple[str, str]]) -> dict[tuple[str, str], set[str]]:
+    """By (device, team), the sites that the inventory names of its ports; left out where it names none."""
+    by_team: dict[tuple[str, str], set[str]] = {}
+    devices = sorted({device for device, _ in teams})
+    query = (
+        select(_claims.c.device, _claims.c.team, _claims.c.site)
+        .where(among(connection, _claims.c.device, devices), _claims.c.site != "")
+        .distinct()
+    )
+    of_device: dict[str, set[str]] = {}
+    for device, team, site in connection.execute(query):
+        by_team.setdefault((device, team), set()).add(site)
+        of_device.setdefault(device, set()).add(site)
+    # A device stands at one place: what is said of one of its teams holds for the others.
+    return {name: by_team.get(name) or of_device[name[0]] for name in teams if name[0] in of_device}
+
+
 def _agreed() -> Select[Any]:
     """What a device says of a declared port, where that contradicts nothing that was declared."""
     said = _claims.alias("said")

@@ -9,7 +9,7 @@ within one. What was told together with others is `combined`, and `told_with` na
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
@@ -157,6 +157,13 @@ def leave_to(connection: Connection, finding_id: str, other_id: str, now_ms: int
     return done.rowcount
 
 
+def fold(connection: Connection, ids: Collection[str], into: str, now_ms: int) -> None:
+    """Leave messages that are owed or held to another one, which tells what they would."""
+    told = {"state": COMBINED, "settled_ms": now_ms, "told_with": into, "last_outcome": f"told with {into}"}
+    where = among(connection, _table.c.id, sorted(ids)), _table.c.state.in_((OWED, HELD))
+    connection.execute(update(_table).where(*where).values(told))
+
+
 def leave_untold(connection: Connection, finding_id: str, now_ms: int) -> int:
     """Tell nobody any more what is held of a finding that is over; how many messages that were."""
     told = {"state": UNTOLD, "settled_ms": now_ms, "last_outcome": "began and ended within a quiet time"}
@@ -173,7 +180,7 @@ def waiting(connection: Connection) -> Waiting:
 def failing(connection: Connection, now_ms: int) -> Failing | None:
     """What receivers have not taken for minutes, and what was given up within a day; None where all is well."""
     stuck = and_(_table.c.state == OWED, _table.c.attempts > 0, _table.c.created_ms <= now_ms - FAILING_AFTER_MS)
-    lost = and_(_table.c.state == GIVEN_UP, _table.c.settled_ms > now_ms - DAY_MS)
+    lost = given_up_lately(now_ms)
     columns = (
         func.count(_table.c.route.distinct()),
         func.min(_table.c.created_ms),
@@ -182,6 +189,12 @@ def failing(connection: Connection, now_ms: int) -> Failing | None:
     )
     told = Failing(*connection.execute(select(*columns).where(or_(stuck, lost))).one())
     return told if told.routes else None
+
+
+def given_up_lately(now_ms: int) -> ColumnElement[bool]:
+    """Whether a message was given up within a day."""
+    lately: ColumnElement[bool] = and_(_table.c.state == GIVEN_UP, _table.c.settled_ms > now_ms - DAY_MS)
+    return lately
 
 
 def listing(

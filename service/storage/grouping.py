@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import NamedTuple
 
-from sqlalchemy import Connection, func, select, update
+from sqlalchemy import Connection, func, select
 
 from service.storage import tables
-from service.storage.deliveries import CLAIM_LOCK, COLUMNS, COMBINED, OWED, Delivery, unclaimed
-from service.storage.dialects import among, serialise
+from service.storage.deliveries import CLAIM_LOCK, COLUMNS, OWED, Delivery, unclaimed
+from service.storage.dialects import serialise
 
 _table = tables.deliveries
 
@@ -61,9 +61,3 @@ def messages(connection: Connection, crowd: Crowd, now_ms: int, limit: int) -> t
     query = query.where(table.group_key == crowd.key) if crowd.key else query.where(table.next_attempt_ms <= now_ms)
     rows = connection.execute(query.order_by(table.created_ms, table.id).limit(limit))
     return tuple(Delivery(*row) for row in rows)
-
-
-def fold(connection: Connection, ids: Collection[str], into: str, now_ms: int) -> None:
-    """Leave messages to the one that tells of all of them."""
-    told = {"state": COMBINED, "settled_ms": now_ms, "told_with": into, "last_outcome": f"told with {into}"}
-    connection.execute(update(_table).where(among(connection, _table.c.id, sorted(ids))).values(told))

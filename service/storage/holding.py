@@ -7,7 +7,7 @@ from collections.abc import Collection
 from sqlalchemy import Connection, select, update
 
 from service.storage import tables
-from service.storage.deliveries import COLUMNS, COMBINED, HELD, OWED, Delivery
+from service.storage.deliveries import COLUMNS, HELD, OWED, Delivery
 from service.storage.dialects import among
 
 _table = tables.deliveries
@@ -35,10 +35,3 @@ def let_go(connection: Connection, delivery_id: str, body: str, now_ms: int) -> 
     """Owe a message that was held, with what there is to say by now; its time to be tried begins only now."""
     told = {"state": OWED, "next_attempt_ms": now_ms, "body": body, "created_ms": now_ms}
     connection.execute(update(_table).where(_table.c.id == delivery_id, _table.c.state == HELD).values(told))
-
-
-def fold(connection: Connection, ids: Collection[str], into: str, now_ms: int) -> None:
-    """Leave messages to another that tells what they would."""
-    told = {"state": COMBINED, "settled_ms": now_ms, "told_with": into, "last_outcome": f"told with {into}"}
-    statement = update(_table).where(among(connection, _table.c.id, sorted(ids)), _table.c.state == HELD)
-    connection.execute(statement.values(told))

@@ -8,10 +8,9 @@ from typing import NamedTuple
 from sqlalchemy import Connection, and_, func, or_, select
 
 from service.storage import bodies, tables
-from service.storage.deliveries import COLUMNS, GIVEN_UP, HELD, OWED, UNTOLD, Delivery
+from service.storage.deliveries import COLUMNS, HELD, OWED, UNTOLD, Delivery, given_up_lately
 from service.terms import Finding
 
-DAY_MS = 86_400_000
 _told, _found = tables.deliveries, tables.findings
 # What begins the time that people have: what came after is no news of its own.
 BEGINNINGS = ("raised", "severity", "unshelved")
@@ -62,6 +61,9 @@ def unheard(connection: Connection, route: str, before_ms: int, now_ms: int, lim
     """Messages owed to a route since `before_ms` or earlier and tried in vain, and what was given up within a day."""
     table = _told.c
     stuck = and_(table.state == OWED, table.attempts > 0, table.created_ms <= before_ms)
-    gone = and_(table.state == GIVEN_UP, table.settled_ms > now_ms - DAY_MS)
-    query = select(*COLUMNS).where(table.route == route, or_(stuck, gone)).order_by(table.created_ms, table.id)
+    query = (
+        select(*COLUMNS)
+        .where(table.route == route, or_(stuck, given_up_lately(now_ms)))
+        .order_by(table.created_ms, table.id)
+    )
     return tuple(Delivery(*row) for row in connection.execute(query.limit(limit)))

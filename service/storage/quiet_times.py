@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
 from datetime import datetime
 from typing import Any
 
@@ -12,13 +11,13 @@ from sqlalchemy import Connection, insert, select, update
 from service.errors import NotFound, WrongState
 from service.storage import tables
 from service.storage.deliveries import HELD
-from service.storage.dialects import among, serialise
+from service.storage.dialects import serialise
 from service.terms import QuietTime
 
 ADD_LOCK = 6_207_114_517
 MOST = 200  # that have not been ended
 KEPT = 50  # ended ones that are listed
-_table, _claims, _told = tables.quiet_times, tables.claims, tables.deliveries
+_table, _told = tables.quiet_times, tables.deliveries
 
 
 def add(connection: Connection, quiet: QuietTime) -> None:
@@ -61,23 +60,6 @@ def end(connection: Connection, quiet_id: str, now_ms: int) -> None:
     # What waits is looked at anew; another quiet time may hold it on.
     waits = _told.c.state == HELD, _told.c.next_attempt_ms > now_ms
     connection.execute(update(_told).where(*waits).values(next_attempt_ms=now_ms))
-
-
-def sites_of(connection: Connection, teams: Collection[tuple[str, str]]) -> dict[tuple[str, str], set[str]]:
-    """By (device, team), the sites that the inventory names of its ports; left out where it names none."""
-    by_team: dict[tuple[str, str], set[str]] = {}
-    devices = sorted({device for device, _ in teams})
-    query = (
-        select(_claims.c.device, _claims.c.team, _claims.c.site)
-        .where(among(connection, _claims.c.device, devices), _claims.c.site != "")
-        .distinct()
-    )
-    of_device: dict[str, set[str]] = {}
-    for device, team, site in connection.execute(query):
-        by_team.setdefault((device, team), set()).add(site)
-        of_device.setdefault(device, set()).add(site)
-    # A device stands at one place: what is said of one of its teams holds for the others.
-    return {name: by_team.get(name) or of_device[name[0]] for name in teams if name[0] in of_device}
 
 
 def _read(row: Any) -> QuietTime:
