@@ -44,7 +44,7 @@ class TestDatabaseOf:
     def test_brings_the_embedded_database_up_to_date(self, tmp_path):
         engine = app.database_of(settled({"database": {"url": f"sqlite:///{tmp_path}/new.sqlite"}}))
 
-        assert database.is_current(engine)
+        assert database.fits(engine)
         engine.dispose()
 
     @pytest.fixture
@@ -58,7 +58,7 @@ class TestDatabaseOf:
     def test_brings_another_up_to_date_where_that_is_wanted(self, empty_postgresql):
         engine = app.database_of(settled({"database": {"url": empty_postgresql, "migrate": True}}))
 
-        assert database.is_current(engine)
+        assert database.fits(engine)
         engine.dispose()
 
 

@@ -93,7 +93,7 @@ def parts_of(settings: Settings, *, migrate: bool | None = None) -> Parts:
 
 
 def database_of(settings: Settings, *, migrate: bool | None = None) -> Engine:
-    """The database that the settings name, with the tables of this release.
+    """The database that the settings name, with tables on which this release can work.
 
     The embedded one is brought up to date without asking; another only where that is wanted,
     because a release before may still be working on it.
@@ -110,7 +110,7 @@ def database_of(settings: Settings, *, migrate: bool | None = None) -> Engine:
 def _make_ready(engine: Engine, migrate: bool | None) -> None:
     if migrate or (migrate is None and engine.dialect.name == "sqlite"):
         database.upgrade(engine)
-    elif not database.is_current(engine):
+    elif not database.fits(engine):
         raise DatabaseNotReady(
-            "the tables are not those of this release; run `lopside migrate`, or set database.migrate = true"
+            "this release cannot work on the tables as they are; run `lopside migrate`, or set database.migrate = true"
         )

@@ -103,12 +103,23 @@ def revoke_key(settings_file: Path | None, name: str) -> None:
 
 @click.command()
 @with_settings
-def migrate(settings_file: Path | None) -> None:
-    """Bring the database's tables up to this release; does nothing where they are."""
-    from service import app
+@click.option("--back-to", metavar="STEP", help="Take them back instead, to a step such as 0005: data is lost by it.")
+def migrate(settings_file: Path | None, back_to: str | None) -> None:
+    """Bring the database's tables up to this release; does nothing where they are.
 
-    app.database_of(settings_from(settings_file), migrate=True)
-    click.echo("the tables are those of this release")
+    A release before can work on the tables of this one without any --back-to, unless this says otherwise.
+    """
+    from service import app
+    from service.settings.references import database_url
+    from service.storage import database
+
+    told = settings_from(settings_file)
+    if back_to is None:
+        app.database_of(told, migrate=True)
+        click.echo("the tables are those of this release")
+    else:
+        database.take_back(database.open(database_url(told.database)), back_to)
+        click.echo(f"the tables are those of step {back_to}; start no process of this release on them")
 
 
 @click.command()
@@ -116,11 +127,10 @@ def migrate(settings_file: Path | None) -> None:
 @click.argument("file", type=click.Path(path_type=Path, dir_okay=False))
 def backup(settings_file: Path | None, file: Path) -> None:
     """Copy everything that is kept to FILE, of one moment, while the service runs."""
-    from service import app
-    from service.storage import backups
+    from service.settings.references import database_url
+    from service.storage import backups, database
 
-    engine = app.database_of(settings_from(settings_file), migrate=False)
-    octets = backups.take(engine, file)
+    octets = backups.take(database.open(database_url(settings_from(settings_file).database)), file)
     click.echo(f"{file}: {octets:,} octets; it names devices, ports and people: keep it as closed as the database")
 
 

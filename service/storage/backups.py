@@ -26,7 +26,8 @@ OF_POSTGRESQL = b"PGDMP"  # the custom format of pg_dump
 
 
 def take(engine: Engine, to: Path) -> int:
-    """Write a copy to a file that is not there yet; its octets."""
+    """Write a copy to a file that is not there yet; its octets. The tables may be those of any release."""
+    _refuse_emptiness(engine)
     if to.exists():
         raise UnusableBackup(f"{to} is there already", "name another file; a copy is never written over")
     beside = to.with_name(f".{to.name}.{os.getpid()}")
@@ -55,6 +56,12 @@ def put_back(engine: Engine, source: Path) -> None:
         _empty(engine)
         _run("pg_restore", engine.url, "--single-transaction", "--exit-on-error", "--no-owner", str(source))
     database.upgrade(engine)
+
+
+def _refuse_emptiness(engine: Engine) -> None:
+    is_file = engine.dialect.name == "sqlite"
+    if (is_file and not Path(_file_of(engine)).is_file()) or not database.is_filled(engine):
+        raise UnusableBackup("the database that the settings name holds nothing of this service", "check database.url")
 
 
 def _take(engine: Engine, to: Path) -> None:

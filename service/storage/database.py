@@ -14,11 +14,12 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from weakref import WeakKeyDictionary
 
 import psycopg
-from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, make_url, text
+from sqlalchemy import URL, Connection, Engine, ExceptionContext, create_engine, event, make_url, select, text
 from sqlalchemy.exc import ArgumentError, DatabaseError, DBAPIError, OperationalError
 from sqlalchemy.pool import PoolProxiedConnection
 
 from service.errors import DatabaseNotReady, WrongQuestion, WrongSetting
+from service.storage import tables
 
 if TYPE_CHECKING:
     from alembic.config import Config
@@ -77,23 +78,45 @@ def retried(engine: Engine, work: Callable[[Connection], Result], tries: int = 5
 
 
 def upgrade(engine: Engine) -> None:
-    """Bring the tables to this release's; many processes may ask at once, one does it, the others find it done."""
+    """Bring the tables to this release's; many processes may ask at once, one does it, the others find it done.
+
+    Tables of a later release are left alone where this one can work on them, and refused where it cannot.
+    """
     from alembic import command
 
-    with _reachable(engine), engine.begin() as connection:
-        if not is_sqlite(connection):  # SQLite's transaction is immediate, which is the same lock
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
-        config = migrations()
-        config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+    with _migrating(engine) as (connection, config):
+        if _is_later(connection):
+            _refuse_unfit(connection)
+        else:
+            command.upgrade(config, "head")
 
 
-def is_current(engine: Engine) -> bool:
-    """Whether the tables are those of this release."""
-    from alembic.runtime.migration import MigrationContext
+def take_back(engine: Engine, revision: str) -> None:
+    """Take the tables back to those of an earlier release, which loses what it has no place for."""
+    from alembic import command
 
+    if revision not in _revisions():
+        raise WrongSetting(
+            "revision", f"{revision!r} is no step of this release", f"name one of {', '.join(_revisions())}"
+        )
+    with _migrating(engine) as (connection, config):
+        if _is_later(connection):
+            raise DatabaseNotReady("the tables are those of a later release; only that one can take them back")
+        if (_revision(connection) or "") < revision:
+            raise WrongSetting("revision", "the tables are not that far", "run `lopside migrate` to go on")
+        command.downgrade(config, revision)
+
+
+def fits(engine: Engine) -> bool:
+    """Whether this release can work on the tables: they are its own, or a later release left them usable."""
     with _reachable(engine), reading(engine) as connection:
-        return MigrationContext.configure(connection).get_current_revision() == _head()
+        return _revision(connection) == _revisions()[-1] or (_is_later(connection) and _is_left_usable(connection))
+
+
+def is_filled(engine: Engine) -> bool:
+    """Whether there are tables of any release."""
+    with _reachable(engine), reading(engine) as connection:
+        return _revision(connection) is not None
 
 
 def migrations() -> Config:
@@ -108,11 +131,46 @@ def migrations() -> Config:
     return config
 
 
+@contextmanager
+def _migrating(engine: Engine) -> Iterator[tuple[Connection, Config]]:
+    with _reachable(engine), engine.begin() as connection:
+        if not is_sqlite(connection):  # SQLite's transaction is immediate, which is the same lock
+            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+        config = migrations()
+        config.attributes["connection"] = connection
+        yield connection, config
+
+
+def _revision(connection: Connection) -> str | None:
+    from alembic.runtime.migration import MigrationContext
+
+    return MigrationContext.configure(connection).get_current_revision()
+
+
 @cache
-def _head() -> str | None:
+def _revisions() -> tuple[str, ...]:
+    """The steps of this release, the first one first; they are numbered, so that their names can be compared."""
     from alembic.script import ScriptDirectory
 
-    return ScriptDirectory.from_config(migrations()).get_current_head()
+    steps = ScriptDirectory.from_config(migrations()).walk_revisions()
+    return tuple(step.revision for step in steps)[::-1]
+
+
+def _is_later(connection: Connection) -> bool:
+    return (_revision(connection) or "") > _revisions()[-1]
+
+
+def _is_left_usable(connection: Connection) -> bool:
+    oldest = connection.scalar(select(tables.releases.c.oldest))
+    return oldest is not None and oldest <= _revisions()[-1]
+
+
+def _refuse_unfit(connection: Connection) -> None:
+    if not _is_left_usable(connection):
+        raise DatabaseNotReady(
+            "the tables are those of a later release, and this one cannot work on them; start the later one, or take"
+            " the tables back with its `lopside migrate --back-to`"
+        )
 
 
 @contextmanager

@@ -503,3 +503,6 @@ team_days = Table(
     Column("figures", Text, nullable=False),  # JSON
     Index(None, "day_ms"),
 )
+
+# One row: the oldest step of the migrations whose release may still work on the tables as they are now.
+releases = Table("releases", metadata, Column("oldest", String(32), primary_key=True))

@@ -71,10 +71,10 @@ def failing_words(failing: Failing) -> str:
 
 def _database(services: Services) -> Check:
     try:
-        current = database.is_current(services.engine)
+        current = database.fits(services.engine)
     except (ServiceError, SQLAlchemyError):
         return Check(name="database", holds=False, text="the database cannot be reached")
-    words = "is there, with the tables of this release" if current else "has tables of another release; migrate it"
+    words = "is there, with tables for this release" if current else "has tables that this release cannot work on; migrate it"
     return Check(name="database", holds=current, text=f"the database {words}")
 
 

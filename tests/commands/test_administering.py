@@ -133,8 +133,17 @@ class TestMigrate:
         assert lopside("migrate").exit_code == 0
         assert lopside("migrate").exit_code == 0
         engine = database.open(f"sqlite:///{tmp_path}/new.sqlite")
-        assert database.is_current(engine)
+        assert database.fits(engine)
         engine.dispose()
+
+    def test_takes_them_back_to_an_earlier_step(self, lopside, settings_file):
+        lopside("migrate")
+
+        told = lopside("migrate", "--back-to", "0004")
+
+        assert (told.exit_code, "step 0004" in told.stdout) == (0, True)
+        assert lopside("migrate").exit_code == 0
+        assert lopside("migrate", "--back-to", "4").exit_code == 2
 
     def test_refuses_a_database_that_cannot_be_reached(self, lopside, tmp_path, monkeypatch):
         monkeypatch.setenv("LOPSIDE_DATABASE__URL", f"sqlite:///{tmp_path}/no/such/folder/new.sqlite")

@@ -9,16 +9,10 @@ plays it by hand and prints what was counted; `test_kill_loop.py` plays a short 
 from __future__ import annotations
 
 import argparse
-import base64
 import contextlib
 import itertools
 import json
-import os
 import random
-import signal
-import socket
-import subprocess
-import sys
 import tempfile
 import threading
 import time
@@ -30,7 +24,8 @@ from typing import Any
 
 import httpx
 import postgres
-from receivers import SECRET, Receiver, listening
+from faults.processes import SETTINGS, Child, ended_at_the_end, free_port, secret_text
+from receivers import Receiver, listening
 from sqlalchemy import Engine, func, select
 from standardwebhooks import Webhook
 
@@ -40,55 +35,12 @@ from service.feeds import body
 from service.storage import database, deliveries, tables
 from service.terms import Rule
 
-TOP = Path(__file__).parents[2]
 POLL_S, WIDTH_S = 2, 10
 TEAMS, MEMBERS = 6, 2
 HOT_S, CALM_S = 60, 60
 LATE_S = 15
 LEAST_LIFE_S, MOST_LIFE_S = 0.2, 12.0
 QUIET_S = 150  # in which everything must have come to rest
-SETTINGS = """
-[server]
-port = {port}
-[database]
-url = "{url}"
-[rules]
-window_seconds = {width}
-raise_windows = 2
-raise_of = 3
-clear_windows = 2
-[lateness]
-pushed_s = {late}
-[[routes]]
-name = "on-call"
-url = "{receiver}"
-secret_env = "LOPSIDE_ON_CALL_SECRET"
-allow_networks = ["127.0.0.0/8"]
-"""
-
-
-@dataclass
-class Child:
-    """One process of the service, as somebody starts it; started again whenever it was killed."""
-
-    half: str
-    settings: Path
-    log: Path
-    process: subprocess.Popen[bytes] | None = None
-
-    def start(self) -> None:
-        environment = {**os.environ, "LOPSIDE_ON_CALL_SECRET": secret_text(), "PYTHONPATH": str(TOP)}
-        command = [sys.executable, "-P", "-m", "service", self.half, "--settings", str(self.settings)]
-        with self.log.open("ab") as log:
-            self.process = subprocess.Popen(command, env=environment, stdout=log, stderr=log, cwd=self.log.parent)
-
-    def kill(self) -> None:
-        assert self.process is not None
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait()
-
-    def is_alive(self) -> bool:
-        return self.process is not None and self.process.poll() is None
 
 
 @dataclass(eq=False)
@@ -144,16 +96,6 @@ def is_hot(after_s: int, team: int) -> bool:
     return (after_s + team * 20) % (HOT_S + CALM_S) < HOT_S
 
 
-def secret_text() -> str:
-    return "whsec_" + base64.b64encode(SECRET).decode()
-
-
-def free_port() -> int:
-    with socket.create_server(("127.0.0.1", 0)) as door:
-        port: int = door.getsockname()[1]
-    return port
-
-
 @contextlib.contextmanager
 def service(url: str, receiver: Receiver, folder: Path) -> Iterator[tuple[list[Child], list[int]]]:
     """Two webs and two workers; whatever of them lives at the end is ended."""
@@ -164,14 +106,8 @@ def service(url: str, receiver: Receiver, folder: Path) -> Iterator[tuple[list[C
         told = {"port": ports[number % 2], "url": url, "width": WIDTH_S, "late": LATE_S, "receiver": receiver.url()}
         settings.write_text(SETTINGS.format(**told))
         children.append(Child(half, settings, folder / f"{half}-{number}.log"))
-    try:
-        for child in children:
-            child.start()
+    with ended_at_the_end(children):
         yield children, ports
-    finally:
-        for child in children:
-            if child.is_alive():
-                child.kill()
 
 
 def play(engine: Engine, url: str, folder: Path, *, kills: int, seed: int) -> dict[str, Any]:

@@ -58,7 +58,7 @@ class TestPutBack:
         backups.put_back(empty, tmp_path / "copy")
 
         assert everything(empty) == everything(filled)
-        assert database.is_current(empty)
+        assert database.fits(empty)
 
     def test_fills_a_database_that_was_migrated_and_is_empty(self, filled, empty, tmp_path):
         database.upgrade(empty)

@@ -5,11 +5,12 @@ import sys
 import threading
 from pathlib import Path
 
+import later_release
 import numpy as np
 import psycopg
 import pytest
-from examples import EPOCH_MS
-from sqlalchemy import event, text
+from examples import EPOCH_MS, a_finding
+from sqlalchemy import event, inspect, text
 from sqlalchemy.exc import DBAPIError, OperationalError
 from storage_examples import keep_samples, some_samples
 
@@ -94,12 +95,12 @@ class TestReading:
 
 class TestUpgrade:
     def test_makes_the_tables_of_this_release(self, engine):
-        assert database.is_current(engine)
+        assert database.fits(engine)
 
     def test_changes_nothing_the_second_time(self, engine):
         database.upgrade(engine)
 
-        assert database.is_current(engine)
+        assert database.fits(engine)
 
     @pytest.mark.parametrize("kind", ["sqlite", "postgresql"])
     def test_may_be_asked_by_two_processes_at_once(self, kind, tmp_path, new_postgresql_url):
@@ -111,7 +112,7 @@ class TestUpgrade:
         assert [process.communicate()[1] for process in both] == ["", ""]
         assert [process.returncode for process in both] == [0, 0]
         engine = database.open(url)
-        assert database.is_current(engine)
+        assert database.fits(engine)
         engine.dispose()
 
     def test_says_which_database_cannot_be_reached(self, tmp_path):
@@ -128,16 +129,60 @@ class TestUpgrade:
             database.upgrade(database.open(f"sqlite:///{tmp_path}"))
 
 
-class TestIsCurrent:
+class TestFits:
     def test_is_false_before_the_tables_are_made(self, tmp_path, new_postgresql_url):
         for url in (f"sqlite:///{tmp_path / 'empty.sqlite'}", new_postgresql_url()):
             engine = database.open(url)
-            assert not database.is_current(engine)
+            assert not database.fits(engine)
             engine.dispose()
+
+    def test_is_true_beside_a_later_release_that_only_added(self, engine, tmp_path):
+        later_release.come(engine, tmp_path)
+
+        assert database.fits(engine)
+        database.upgrade(engine)  # and it does not take them for its own
+        assert database.fits(engine)
+        with engine.begin() as connection:
+            findings.save(connection, 1, a_finding(id="f1"))
+            assert findings.one(connection, "f1").finding.id == "f1"
+
+    def test_is_false_where_a_later_release_took_away(self, engine, tmp_path):
+        later_release.come(engine, tmp_path, oldest="9999")
+
+        assert not database.fits(engine)
+        with pytest.raises(DatabaseNotReady, match="of a later release, and this one cannot work"):
+            database.upgrade(engine)
 
     def test_cannot_tell_without_a_database(self, tmp_path):
         with pytest.raises(DatabaseNotReady):
-            database.is_current(database.open(f"postgresql://user@/x?host={tmp_path}"))
+            database.fits(database.open(f"postgresql://user@/x?host={tmp_path}"))
+
+
+class TestTakeBack:
+    def test_leaves_the_tables_of_an_earlier_step(self, engine):
+        database.take_back(engine, "0004")
+
+        assert not database.fits(engine)
+        assert "quiet_times" not in inspect(engine).get_table_names()
+        database.upgrade(engine)
+        assert database.fits(engine)
+
+    @pytest.mark.parametrize("step", ["9999", "0", "base", ""])
+    def test_refuses_a_step_that_there_is_not(self, engine, step):
+        with pytest.raises(WrongSetting, match="is no step of this release"):
+            database.take_back(engine, step)
+
+    def test_refuses_to_go_forward(self, engine):
+        database.take_back(engine, "0004")
+
+        with pytest.raises(WrongSetting, match="not that far"):
+            database.take_back(engine, "0005")
+
+    def test_leaves_the_tables_of_a_later_release_to_it(self, engine, tmp_path):
+        later_release.come(engine, tmp_path)
+
+        with pytest.raises(DatabaseNotReady, match="only that one can take them back"):
+            database.take_back(engine, "0004")
 
 
 class Deadlock(psycopg.errors.DeadlockDetected):
