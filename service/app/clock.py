@@ -5,6 +5,11 @@ from __future__ import annotations
 import time
 
 
+def offset_s() -> float:
+    """How far the clock is ahead of one that nobody sets; a change of it is a step of the clock."""
+    return time.time() - time.monotonic()
+
+
 def now_ms() -> int:
     """The time; everything below is handed it."""
     return time.time_ns() // 1_000_000

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import structlog
 
 from service import schedule
+from service.app.clock import offset_s as clock_offset_s
 from service.app.collecting import COLLECT_EVERY_S, collect, forget_agents
 from service.app.parts import Parts
 from service.app.turn import COLLECTION, LEASE_MS, RENEW_EVERY_MS
@@ -156,7 +157,7 @@ def evaluates(parts: Parts) -> bool:
 def held_epoch(parts: Parts) -> int | None:
     """Take or keep the lease on evaluation: its epoch, or None while another process holds it."""
     with parts.engine.begin() as connection:
-        return leases.take(connection, EVALUATION, parts.owner, LEASE_MS, parts.clock())
+        return leases.take(connection, EVALUATION, parts.owner, LEASE_MS, parts.shared_ms(connection, parts.clock()))
 
 
 def keep_lease(parts: Parts) -> None:
@@ -182,7 +183,8 @@ def clean(parts: Parts) -> None:
     from service.storage import retention
 
     with parts.engine.begin() as connection:
-        if leases.take(connection, HOUSEKEEPING, parts.owner, LEASE_MS, parts.clock()) is None:
+        now_ms = parts.shared_ms(connection, parts.clock())
+        if leases.take(connection, HOUSEKEEPING, parts.owner, LEASE_MS, now_ms) is None:
             return
         retention.prepare(connection, parts.clock())
     for _ in range(MOST_SLICES):
@@ -213,10 +215,10 @@ def at_work(parts: Parts) -> Iterator[None]:
     forget_agents(parts)
     clean(parts)
     try:
-        with schedule.running(jobs_of(parts)):
+        with schedule.running(jobs_of(parts), clock_offset_s):
             yield
     finally:
         parts.turn.end()
         with parts.engine.begin() as connection:
             for name in (EVALUATION, HOUSEKEEPING, COLLECTION):
-                leases.give_up(connection, name, parts.owner, parts.clock())
+                leases.give_up(connection, name, parts.owner, parts.shared_ms(connection, parts.clock()))

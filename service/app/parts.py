@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from sqlalchemy import Engine
+from sqlalchemy import Connection, Engine
 
 from service.app.clock import now_ms
 from service.app.turn import Turn
@@ -18,6 +18,7 @@ from service.settings.references import database_url
 from service.settings.routing import routes_of
 from service.settings.sections import DAYS
 from service.storage import database
+from service.storage.dialects import shared_ms
 from service.webhooks.parcels import Ways
 from service.webhooks.routes import Route
 
@@ -67,6 +68,7 @@ class Parts:
     owner: str = ""
     shift: Shift = field(default_factory=Shift)
     turn: Turn = field(default_factory=Turn)
+    shared_ms: Callable[[Connection, int], int] = shared_ms
 
 
 def policy_of(settings: Settings) -> Policy:

@@ -36,9 +36,9 @@ class Turn:
 
     def held_epoch(self, parts: Parts, at_ms: int) -> int | None:
         """Take or keep the lease: its epoch, or None while another process polls."""
-        if self.epoch is None or at_ms >= self._taken_ms + RENEW_EVERY_MS:
+        if self.epoch is None or abs(at_ms - self._taken_ms) >= RENEW_EVERY_MS:  # the clock may have been set back
             with parts.engine.begin() as connection:
-                epoch = leases.take(connection, COLLECTION, parts.owner, LEASE_MS, at_ms)
+                epoch = leases.take(connection, COLLECTION, parts.owner, LEASE_MS, parts.shared_ms(connection, at_ms))
             if epoch != self.epoch and self._collector is not None:
                 self._collector.forget()  # others polled meanwhile
             self.epoch, self._taken_ms = epoch, at_ms

@@ -173,7 +173,7 @@ class Collector:
 
     def _heed_declarations(self, now_ms: int) -> None:
         """Have devices discovered anew of which people declare something else than before."""
-        if now_ms < self._looked_ms + DECLARATIONS_EVERY_MS:
+        if self._looked_ms <= now_ms < self._looked_ms + DECLARATIONS_EVERY_MS:
             return
         with database.reading(self._engine) as connection:
             said = claims.declared(connection)

@@ -33,6 +33,15 @@ MIGRATION_LOCK = 6_207_114_511
 # serialization_failure and deadlock_detected of PostgreSQL's table of error codes: the loser may simply try again.
 RETRIED_STATES = ("40001", "40P01")
 
+OF_POSTGRESQL = {
+    "timezone": "UTC",
+    # A frozen worker must not hold its locks for ever, ...
+    "idle_in_transaction_session_timeout": "60s",
+    # ... and nobody waits for ever for a database that is slow, or for somebody else's lock: come again later.
+    "statement_timeout": "60s",
+    "lock_timeout": "20s",
+}
+
 _turns: WeakKeyDictionary[Engine, threading.Lock] = WeakKeyDictionary()
 
 
@@ -135,7 +144,10 @@ def migrations() -> Config:
 def _migrating(engine: Engine) -> Iterator[tuple[Connection, Config]]:
     with _reachable(engine), engine.begin() as connection:
         if not is_sqlite(connection):  # SQLite's transaction is immediate, which is the same lock
+            # Whoever migrates takes its time, as do those who wait for it; a table in use is not waited for so long.
+            connection.execute(text("SET LOCAL statement_timeout = 0; SET LOCAL lock_timeout = 0"))
             connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": MIGRATION_LOCK})
+            connection.execute(text(f"SET LOCAL lock_timeout = '{OF_POSTGRESQL['lock_timeout']}'"))
         config = migrations()
         config.attributes["connection"] = connection
         yield connection, config
@@ -221,8 +233,7 @@ def _postgresql(url: URL) -> Engine:
         pool_pre_ping=True,
         pool_size=8,
         max_overflow=24,
-        # A frozen worker must not hold its locks for ever.
-        connect_args={"options": "-c timezone=UTC -c idle_in_transaction_session_timeout=60000"},
+        connect_args={"options": " ".join(f"-c {name}={value}" for name, value in OF_POSTGRESQL.items())},
     )
 
 

@@ -24,6 +24,8 @@ RAISED, CLEARED = "raised", "cleared"
 CLAIM_LOCK = 6_207_114_514
 FAILING_AFTER_MS = 5 * 60_000
 DAY_MS = 86_400_000
+# Clocks of machines differ by less, and no claim lasts for longer: what goes beyond was written before a clock was set.
+SKEW_MS, LONGEST_CLAIM_MS = 60_000, 3_600_000
 _table = tables.deliveries
 
 
@@ -246,7 +248,8 @@ def _delivery(row: Any) -> Delivery:
 
 def unclaimed(table: Any, now_ms: int) -> ColumnElement[bool]:
     """Whether nobody is sending a message right now."""
-    free: ColumnElement[bool] = or_(table.c.claimed_until_ms.is_(None), table.c.claimed_until_ms <= now_ms)
+    until = table.c.claimed_until_ms
+    free: ColumnElement[bool] = or_(until.is_(None), until <= now_ms, until > now_ms + LONGEST_CLAIM_MS)
     return free
 
 
@@ -286,10 +289,20 @@ def _heads(now_ms: int) -> Any:
     )
     return (
         select(*COLUMNS)
-        .where(_table.c.state == OWED, _table.c.next_attempt_ms <= now_ms, unclaimed(_table, now_ms), ~is_behind)
+        .where(_table.c.state == OWED, _is_due(now_ms), unclaimed(_table, now_ms), ~is_behind)
         .where(~_is_behind_a_group())
         .order_by(_table.c.next_attempt_ms, _table.c.created_ms, _table.c.id)
     )
+
+
+def _is_due(now_ms: int) -> ColumnElement[bool]:
+    """Whether the time has come, or never will because the clock was set back since the message was written."""
+    due: ColumnElement[bool] = or_(
+        _table.c.next_attempt_ms <= now_ms,
+        _table.c.created_ms > now_ms + SKEW_MS,
+        _table.c.claimed_until_ms > now_ms + LONGEST_CLAIM_MS,
+    )
+    return due
 
 
 def _is_behind_a_group() -> ColumnElement[bool]:

@@ -57,6 +57,14 @@ def by_letters(connection: Connection, column: ColumnElement[str]) -> ColumnElem
     return column if is_sqlite(connection) else collate(column, "C")
 
 
+def shared_ms(connection: Connection, own_ms: int) -> int:
+    """The time by the one clock that all processes on a database share: PostgreSQL's own, or that of their machine."""
+    if is_sqlite(connection):
+        return own_ms
+    told = connection.scalar(text("SELECT (extract(epoch FROM clock_timestamp()) * 1000)::bigint"))
+    return int(told) if told is not None else own_ms
+
+
 def given(connection: Connection, columns: Mapping[str, Sequence[Any]]) -> tuple[str, dict[str, Any]]:
     """Rows to be used like a table of the name `given`: the text that stands in FROM, and its parameters."""
     if is_sqlite(connection):

@@ -7,13 +7,17 @@ from sqlalchemy import Connection, case, or_
 from service.storage import tables
 from service.storage.dialects import inserting
 
+LONGEST_MS = 60_000
 _table = tables.leases
 
 
 def take(connection: Connection, name: str, owner: str, ttl_ms: int, now_ms: int) -> int | None:
-    """Take or keep a lease: its epoch, which grows with each change of owner; None while somebody else holds it."""
+    """Take or keep a lease: its epoch, which grows with each change of owner; None while somebody else holds it.
+
+    A lease that would run for longer than any lasts is free: it was taken before the clock was set back.
+    """
     until = now_ms + ttl_ms
-    free = or_(_table.c.owner == owner, _table.c.until_ms <= now_ms)
+    free = or_(_table.c.owner == owner, _table.c.until_ms <= now_ms, _table.c.until_ms > now_ms + LONGEST_MS)
     epoch = case((_table.c.owner == owner, _table.c.epoch), else_=_table.c.epoch + 1)
     statement = inserting(connection, _table).values(name=name, owner=owner, until_ms=until, epoch=1)
     taking = statement.on_conflict_do_update(

@@ -74,7 +74,11 @@ def _database(services: Services) -> Check:
         current = database.fits(services.engine)
     except (ServiceError, SQLAlchemyError):
         return Check(name="database", holds=False, text="the database cannot be reached")
-    words = "is there, with tables for this release" if current else "has tables that this release cannot work on; migrate it"
+    words = (
+        "is there, with tables for this release"
+        if current
+        else "has tables that this release cannot work on; migrate it"
+    )
     return Check(name="database", holds=current, text=f"the database {words}")
 
 

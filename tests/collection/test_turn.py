@@ -24,7 +24,7 @@ def settings_of(port):
 @pytest.fixture
 def parts(engine, monkeypatch):
     monkeypatch.setenv("HALL", "quay")
-    return Parts(settings_of(9), engine, clock=lambda: EPOCH_MS, owner="one")
+    return Parts(settings_of(9), engine, clock=lambda: EPOCH_MS, owner="one", shared_ms=lambda _, own_ms: own_ms)
 
 
 class TestJobs:
@@ -52,6 +52,15 @@ class TestTurn:
 
         with engine.begin() as connection:
             assert leases.take(connection, COLLECTION, "two", 1, EPOCH_MS + LEASE_MS) is None
+
+    def test_is_renewed_after_the_clock_was_set_back_too(self, parts, engine):
+        turn = Turn()
+        turn.held_epoch(parts, EPOCH_MS)
+        turn.held_epoch(parts, EPOCH_MS - 50_000)
+
+        with engine.begin() as connection:
+            assert leases.take(connection, COLLECTION, "two", 1, EPOCH_MS - 50_000 + LEASE_MS) == 2
+            assert leases.take(connection, COLLECTION, "three", 1, EPOCH_MS - 50_000 + LEASE_MS) is None
 
     def test_tells_of_missing_secrets_at_the_start(self, parts, monkeypatch):
         monkeypatch.delenv("HALL")

@@ -17,7 +17,7 @@ import tempfile
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -97,38 +97,57 @@ def is_hot(after_s: int, team: int) -> bool:
 
 
 @contextlib.contextmanager
-def service(url: str, receiver: Receiver, folder: Path) -> Iterator[tuple[list[Child], list[int]]]:
-    """Two webs and two workers; whatever of them lives at the end is ended."""
+def service(
+    url: str, receiver: Receiver, folder: Path, environment: Mapping[str, str]
+) -> Iterator[tuple[list[Child], list[int]]]:
+    """Two webs and two workers, which are told the environment; whatever of them lives at the end is ended."""
     ports = [free_port(), free_port()]
     children = []
     for number, half in enumerate(("web", "web", "work", "work")):
         settings = folder / f"settings-{number}.toml"
         told = {"port": ports[number % 2], "url": url, "width": WIDTH_S, "late": LATE_S, "receiver": receiver.url()}
         settings.write_text(SETTINGS.format(**told))
-        children.append(Child(half, settings, folder / f"{half}-{number}.log"))
+        own = environment if half == "work" else {}
+        children.append(Child(half, settings, folder / f"{half}-{number}.log", environment=own))
     with ended_at_the_end(children):
         yield children, ports
 
 
-def play(engine: Engine, url: str, folder: Path, *, kills: int, seed: int) -> dict[str, Any]:
-    """Kill so often, wait for rest, and hold what is left against what must be; the counts."""
-    drawn = random.Random(seed)
-    killed: Counter[str] = Counter()
-    with listening() as receiver, service(url, receiver, folder) as (children, ports):
+def play(
+    engine: Engine,
+    url: str,
+    folder: Path,
+    ordeal: Callable[[list[Child]], Mapping[str, Any]],
+    environment: Mapping[str, str] | None = None,
+) -> dict[str, Any]:
+    """Let the processes go through an ordeal, wait for rest, and hold what is left against what must be; the counts."""
+    with listening() as receiver, service(url, receiver, folder, environment or {}) as (children, ports):
         feeder = Feeder(ports)
         feeder.start()
+        counted = ordeal(children)
+        time.sleep(HOT_S + CALM_S)
+        feeder.over.set()
+        feeder.join()
+        rested_s = _rest(engine, feeder)
+        assert all(child.is_alive() for child in children)
+    return {**counted, "rested_s": rested_s} | held_against(engine, feeder, receiver)
+
+
+def killing(kills: int, seed: int) -> Callable[[list[Child]], Mapping[str, Any]]:
+    """An ordeal: one of the processes is killed and started again, so often."""
+
+    def ordeal(children: list[Child]) -> Mapping[str, Any]:
+        drawn = random.Random(seed)
+        killed: Counter[str] = Counter()
         for _ in range(kills):
             child = drawn.choice(children)
             time.sleep(drawn.uniform(LEAST_LIFE_S, MOST_LIFE_S) / len(children))
             child.kill()
             child.start()
             killed[child.half] += 1
-        time.sleep(HOT_S + CALM_S)
-        feeder.over.set()
-        feeder.join()
-        rested_s = _rest(engine, feeder)
-        assert all(child.is_alive() for child in children)
-    return {"killed": dict(killed), "rested_s": rested_s} | held_against(engine, feeder, receiver)
+        return {"killed": dict(killed)}
+
+    return ordeal
 
 
 def _rest(engine: Engine, feeder: Feeder) -> int:
@@ -261,7 +280,7 @@ def main() -> None:
     with postgres.server(durable=True) as url, tempfile.TemporaryDirectory() as folder:
         engine = database.open(url)
         database.upgrade(engine)
-        print(json.dumps(play(engine, url, Path(folder), kills=told.kills, seed=told.seed), indent=1))
+        print(json.dumps(play(engine, url, Path(folder), killing(told.kills, told.seed)), indent=1))
         engine.dispose()
 
 

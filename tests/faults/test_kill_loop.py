@@ -14,7 +14,7 @@ def test_loses_and_doubles_nothing_whoever_is_killed_when(new_postgresql_url, tm
     url = new_postgresql_url("migrated")
     engine = database.open(url)
     try:
-        counted = kill_loop.play(engine, url, tmp_path, kills=KILLS, seed=20261127)
+        counted = kill_loop.play(engine, url, tmp_path, kill_loop.killing(KILLS, seed=20261127))
     finally:
         engine.dispose()
 

@@ -50,6 +50,19 @@ class TestClaim:
         assert (one.id, one.body, one.attempts, one.is_combined) == ("m-raised", "body raised", 1, False)
         assert claimed(connection) == []
 
+    def test_hands_out_what_was_owed_before_the_clock_was_set_back(self, connection):
+        deliveries.owe(connection, [a_message()], hold_ms=10 * SECOND)
+
+        assert claimed(connection, after_s=-60) == []
+        assert claimed(connection, after_s=-61) == ["m-raised"]
+
+    def test_hands_out_what_was_claimed_before_the_clock_was_set_back(self, connection):
+        deliveries.owe(connection, [a_message()])
+        claim(connection, after_s=3600)
+
+        assert claimed(connection, after_s=60) == []
+        assert claimed(connection, after_s=59) == ["m-raised"]
+
     def test_hands_it_out_again_when_the_claim_has_run_out(self, connection):
         deliveries.owe(connection, [a_message()])
         claim(connection)

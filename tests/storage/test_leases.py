@@ -26,6 +26,12 @@ class TestTake:
 
         assert take(connection, "b", after_ms=1) == 2
 
+    def test_of_one_who_took_it_before_the_clock_was_set_back_is_over(self, connection):
+        take(connection, "a", after_ms=leases.LONGEST_MS + 10)
+
+        assert take(connection, "b", after_ms=1010) is None
+        assert take(connection, "b") == 2
+
     def test_is_not_given_up_by_somebody_else(self, connection):
         take(connection, "a")
         leases.give_up(connection, "evaluation", "b", EPOCH_MS)
