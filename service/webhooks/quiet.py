@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Collection, Iterable, Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import MAXYEAR, UTC, datetime, timedelta
 from functools import lru_cache
 from zoneinfo import ZoneInfo
 
-from dateutil.rrule import rrule, rruleset, rrulestr
+from dateutil.rrule import rrule, rrulestr
 
 from service.errors import WrongQuestion
 from service.terms import QuietTime
@@ -22,6 +22,7 @@ MINUTE_MS = 60_000
 MOST_MINUTES = 7 * 24 * 60
 LEAST_GAP = timedelta(hours=1)  # between two; what never ends would hide everything for ever
 LOOKED_AT = 500  # occurrences, of which none may run into the next
+CYCLE_YEARS = 400  # after which days of the week and leap years fall alike again
 MOST_LETTERS = 200
 FREQUENCIES = ("YEARLY", "MONTHLY", "WEEKLY", "DAILY")
 
@@ -92,8 +93,9 @@ def _instant_ms(at: datetime) -> int:
 
 
 @lru_cache(maxsize=512)
-def _rule(recurrence: str, begins: datetime, zone: str) -> rrule | rruleset:
-    return rrulestr(f"RRULE:{recurrence}", dtstart=begins.replace(tzinfo=ZoneInfo(zone)), cache=True)
+def _rule(recurrence: str, begins: datetime, zone: str) -> rrule:
+    rule: rrule = rrulestr(f"RRULE:{recurrence}", dtstart=begins.replace(tzinfo=ZoneInfo(zone)), cache=True)
+    return rule
 
 
 def _zone(name: str) -> ZoneInfo:
@@ -109,14 +111,26 @@ def _check_recurrence(quiet: QuietTime) -> None:
         raise WrongQuestion("recurrence", f"FREQ is one of {', '.join(FREQUENCIES)}, as in FREQ=WEEKLY;BYDAY=TU")
     if {"BYHOUR", "BYMINUTE", "BYSECOND"} & words.keys():
         raise WrongQuestion("recurrence", "the time of day is that of the beginning; leave BYHOUR and the like out")
+    if {"COUNT", "UNTIL"} <= words.keys():
+        raise WrongQuestion("recurrence", "a rule has COUNT or UNTIL and not both (RFC 5545, section 3.3.10)")
     try:
-        rule = _rule(quiet.recurrence, quiet.begins, quiet.zone)
-        starts = list(itertools.islice(rule, LOOKED_AT))
+        starts = _first_starts(quiet)
     except (ValueError, TypeError, KeyError, OverflowError) as wrong:
         raise WrongQuestion("recurrence", f"RFC 5545 knows no such rule: {wrong}") from None
     if not starts:
         raise WrongQuestion("recurrence", "no day is ever like that")
     _refuse_endless(starts, timedelta(minutes=quiet.minutes))
+
+
+def _first_starts(quiet: QuietTime) -> list[datetime]:
+    """The first beginnings.
+
+    Whether a day is ever like that is found out at the end of the calendar, or a search would go through 8,000 years.
+    """
+    ahead = (MAXYEAR - quiet.begins.year) // CYCLE_YEARS * CYCLE_YEARS
+    late = _rule(quiet.recurrence, quiet.begins.replace(year=quiet.begins.year + ahead), quiet.zone)
+    many = sum(1 for _ in itertools.islice(late.replace(count=None, until=None), LOOKED_AT))
+    return list(itertools.islice(_rule(quiet.recurrence, quiet.begins, quiet.zone), many))
 
 
 def _refuse_endless(starts: Sequence[datetime], lasts: timedelta) -> None:

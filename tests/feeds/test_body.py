@@ -10,6 +10,7 @@ import pytest
 from feed_examples import FORMS, TIME_MS, a_row, as_arrow, as_columnar, as_csv, as_json, as_ndjson, ipc, plain, refusals
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from mangling import mangled
 
 from service.errors import ServiceError, TooLarge, UnsupportedForm, UnusableInput
 from service.feeds import body
@@ -226,20 +227,6 @@ class TestParse:
 
     def test_takes_a_byte_order_mark(self):
         assert len(body.parse(b"\xef\xbb\xbf" + as_json([a_row()]), body.JSON).samples) == 1
-
-
-def mangled(octets):
-    """Bodies with some octets changed, cut out or doubled."""
-
-    def mangle(cuts):
-        wrong = bytearray(octets)
-        for at, length, filling in cuts:
-            place = at % (len(wrong) + 1)
-            wrong[place : place + length] = filling
-        return bytes(wrong)
-
-    cut = st.tuples(st.integers(0, 10**6), st.integers(0, 8), st.binary(max_size=6))
-    return st.lists(cut, min_size=1, max_size=4).map(mangle)
 
 
 ROWS = [a_row(speed_bps=10**9, oper_status="up", port=f"m{number}") for number in range(3)]

@@ -1,4 +1,8 @@
+import contextlib
+
 import pytest
+from hypothesis import given
+from mangling import mangled
 
 from service.errors import UnusableInput
 from service.feeds import inventory_file
@@ -15,7 +19,16 @@ def reasons(listed):
     return {reject.index: reject.reason for reject in listed.rejects}
 
 
+GOOD = f"{HEADER}\nsm-07,up2,front,standby,yes,sw-03,g1/0/7,exchange floor,Brackenhythe\n".encode() * 2
+
+
 class TestParse:
+    @given(mangled(GOOD))
+    def test_takes_or_refuses_whatever_a_file_holds(self, octets):
+        with contextlib.suppress(UnusableInput):
+            listed = inventory_file.parse(octets, "floor.csv")
+            assert all(claim.device and claim.port for claim in listed.claims)
+
     def test_takes_a_line_a_port(self):
         listed = parsed("sm-07,up2,front,standby,yes,sw-03,g1/0/7,exchange floor,Brackenhythe")
 

@@ -1,5 +1,6 @@
 import logging
 import os
+import random
 import socket
 import time
 from dataclasses import replace
@@ -15,6 +16,7 @@ from service.snmp.poller import Poller
 OCTETS = "1.3.6.1.2.1.31.1.1.1.6"  # ifHCInOctets (RFC 2863)
 NAME = "1.3.6.1.2.1.31.1.1.1.1"
 SECRET = "s3cr3t-Zeta"
+MOST_DATAGRAM, FUZZED = 65_507, 150
 
 
 def now_ms():
@@ -243,6 +245,32 @@ class TestNonsense:
         quay.garbles = spoilt
 
         assert only(poller, agent, ((UPTIME,),)).kind == "garbled"
+
+    def test_of_the_largest_datagram_there_is_is_no_answer(self, poller, agent, quay):
+        quay.garbles = lambda answer: answer + bytes(MOST_DATAGRAM - len(answer))
+
+        outcome = only(poller, agent, ((UPTIME,),))
+
+        assert outcome.kind in {"", "garbled"}  # what follows a message that is whole may be left aside
+        assert all(set(reply.values) <= {UPTIME} for reply in outcome.replies)
+
+    def test_of_any_sort_is_survived(self, poller, agent, quay):
+        drawn = random.Random(20261127)
+        hasty = replace(agent, timeout_s=0.1)
+
+        def spoil(answer):
+            wrong = bytearray(answer)
+            for _ in range(drawn.randint(1, 4)):
+                at = drawn.randrange(len(wrong))
+                wrong[at : at + drawn.randint(0, 3)] = drawn.randbytes(drawn.randint(0, 4))
+            return bytes(wrong)
+
+        quay.garbles = spoil
+        kinds = {only(poller, hasty, ((UPTIME, f"{OCTETS}.1"),), tries=1).kind for _ in range(FUZZED)}
+        assert {"garbled"} <= kinds <= {"", "garbled", "silent", "refused"}
+
+        quay.garbles = None
+        assert not only(poller, agent, ((UPTIME,),)).kind
 
     def test_does_not_hide_the_answer_after_it(self, poller, agent, quay):
         spoilt = iter([b"\xff" * 30])

@@ -1,6 +1,9 @@
+import contextlib
 from datetime import UTC, datetime
 
 import pytest
+from hypothesis import given
+from mangling import mangled
 
 from service.errors import WrongQuestion
 from service.terms import QuietTime
@@ -69,6 +72,17 @@ RFC_5545 = [
         ["1998-11-03T09:00-05:00"],
     ),
 ]
+
+
+class TestAnyRecurrence:
+    @given(mangled(b"FREQ=MONTHLY;INTERVAL=2;COUNT=10;BYDAY=1SU,-1SU;BYMONTH=1,3;UNTIL=20270101T000000Z"))
+    def test_is_refused_or_can_be_reckoned_with(self, octets):
+        with contextlib.suppress(WrongQuestion):
+            told = quiet.check(a_quiet_time(recurrence=octets.decode("latin-1")))
+            now_ms = ms("2026-12-24T12:00:00+00:00")
+            begins_ms, until_ms = quiet.upcoming(told, now_ms), quiet.until(told, now_ms)
+            assert begins_ms is None or begins_ms > now_ms
+            assert until_ms is None or until_ms > now_ms
 
 
 class TestUntil:
