@@ -15,6 +15,7 @@ import structlog
 
 from service.app.jobs import at_work
 from service.app.parts import Parts, parts_of, policy_of
+from service.app.people import people_of
 from service.app.receiving import at_hand, hearing_exporters
 from service.errors import WrongSetting
 from service.settings.reading import Settings
@@ -50,6 +51,7 @@ def web_of(parts: Parts) -> FastAPI:
             policy=policy_of(settings),
             requests_per_s=settings.server.requests_per_s,
             body_within_s=settings.server.body_within_s,
+            people=people_of(settings),
         )
     )
     site.add(application)

@@ -28,12 +28,14 @@ def settings() -> None:
 @with_settings
 def check_settings(settings_file: Path | None) -> None:
     """Read the settings as a start would, and say what is wrong with them."""
+    from service.app.people import people_of
     from service.rules.tuning import false_raise_chance
     from service.settings.references import database_url
     from service.settings.routing import routes_of
 
     told = settings_from(settings_file)
     database_url(told.database)
+    people_of(told)
     routes = routes_of(told)
     unsigned = [route.name for route in routes if not route.secrets and route.mail is None]
     click.echo(

@@ -19,6 +19,7 @@ from service.settings import sections
 from service.settings.collecting import Agent, Collection, Credentials, check_agents
 from service.settings.lines import Path, line_of, lines_of
 from service.settings.mappings import Mapping as MappingSection
+from service.settings.people import People
 from service.settings.recording import Exporter, Records, check_exporters
 from service.settings.refusals import PREFIX, refused
 from service.settings.sections import refusal
@@ -52,6 +53,7 @@ class Settings(BaseSettings):
     retention: sections.Retention = sections.Retention()
     verdicts: sections.Verdicts = sections.Verdicts()
     keys: sections.Keys = sections.Keys()
+    people: People = People()
 
     _lines: Mapping[Path, int] = PrivateAttr(default_factory=dict)
 

@@ -88,7 +88,9 @@ def is_speed(value: int) -> bool:
     return LEAST_BPS <= value <= MOST_BPS
 
 
-def _one_of(words: Sequence[str]) -> AfterValidator:
+def one_of(words: Sequence[str]) -> AfterValidator:
+    """Only one of these words."""
+
     def check(word: str) -> str:
         if word not in words:
             raise refusal(f"{word!r} is none of the words known here", f"write one of {', '.join(words)}")
@@ -217,8 +219,8 @@ class Team(Section):
 
     device: str = Field(min_length=1)
     team: str = Field(min_length=1)
-    method: Annotated[str, _one_of(METHODS)] | None = None
-    bundle: Annotated[str, _one_of(BUNDLES)] | None = None
+    method: Annotated[str, one_of(METHODS)] | None = None
+    bundle: Annotated[str, one_of(BUNDLES)] | None = None
     hot_above: Threshold | None = None
     idle_below: Threshold | None = None
     clear_below: Threshold | None = None
@@ -274,7 +276,7 @@ class Mail(Section):
     server: str
     sender: Annotated[str, _mail_address()]
     recipients: Annotated[tuple[Annotated[str, _mail_address()], ...], BeforeValidator(_some), Field(min_length=1)]
-    tls: Annotated[str, _one_of(TLS_WAYS)] = "starttls"
+    tls: Annotated[str, one_of(TLS_WAYS)] = "starttls"
     user: str = ""
     password_env: str | None = None
     password_file: str | None = None
@@ -308,12 +310,12 @@ class Route(Section):
     url_file: str | None = None
     secret_env: Annotated[tuple[str, ...], BeforeValidator(_some)] = ()
     secret_file: Annotated[tuple[str, ...], BeforeValidator(_some)] = ()
-    severities: tuple[Annotated[str, _one_of(SEVERITIES)], ...] = SEVERITIES
-    kinds: tuple[Annotated[str, _one_of(KINDS)], ...] = KINDS
+    severities: tuple[Annotated[str, one_of(SEVERITIES)], ...] = SEVERITIES
+    kinds: tuple[Annotated[str, one_of(KINDS)], ...] = KINDS
     devices: tuple[str, ...] = ()
     teams: tuple[str, ...] = ()
     allow_networks: tuple[str, ...] = ()
-    owners: tuple[Annotated[str, _one_of(OWNERS)], ...] = ()
+    owners: tuple[Annotated[str, one_of(OWNERS)], ...] = ()
     sites: tuple[str, ...] = ()
     give_up_after_h: int = Field(default=72, ge=1, le=24 * 14)
     zone: str = "UTC"
@@ -392,7 +394,7 @@ class Verdicts(Section):
     """With which hours those after a change are compared: days begin in this zone, working days are one class."""
 
     zone: str = "UTC"
-    working_days: tuple[Annotated[str, _one_of(DAYS)], ...] = DAYS[:5]
+    working_days: tuple[Annotated[str, one_of(DAYS)], ...] = DAYS[:5]
 
     @field_validator("zone")
     @classmethod

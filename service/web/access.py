@@ -1,4 +1,4 @@
-"""Who may do what: keys with roles, and this machine's own users where no key is asked for."""
+"""Who may do what: keys with roles, people whom a proxy signed in, and this machine's own users."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer
 
 from service.errors import CrossSite, NoKey, WrongRole
 from service.storage import database, keys
+from service.web.people import People
 from service.web.services import Served, Services
 
 FEED, VIEW, OPERATE, ADMIN = "feed", "view", "operate", "admin"
@@ -51,11 +52,17 @@ class Caller:
     name: str
     role: str
     secret: str = ""
+    is_passed: bool = False  # by a proxy that signed them in, with every request of their browser
 
     @property
     def is_keyless(self) -> bool:
         """Whether somebody on this machine asks without a key."""
         return not self.secret
+
+    @property
+    def comes_by_itself(self) -> bool:
+        """Whether a browser would show who asks even with what a page of a stranger has it send."""
+        return self.is_keyless or self.is_passed
 
 
 def needs(role: str) -> Callable[[Request, Services, HTTPAuthorizationCredentials | None], Caller]:
@@ -65,7 +72,7 @@ def needs(role: str) -> Callable[[Request, Services, HTTPAuthorizationCredential
         who = caller_of(request, services, told.credentials if told else "")
         if role not in MAY[who.role]:
             raise WrongRole(who.role, role)
-        if role != FEED and who.is_keyless and request.headers.get("content-type", "").startswith(FORMS):
+        if role != FEED and who.comes_by_itself and request.headers.get("content-type", "").startswith(FORMS):
             raise CrossSite("a form of any page could send this; send application/json, or a key")
         return who
 
@@ -76,11 +83,20 @@ def caller_of(request: Request, services: Services, secret: str) -> Caller:
     """Who asks, by their key or by being on this machine; NoKey where neither tells."""
     if secret:
         return _with_key(services, secret)
+    if services.people and (token := request.headers.get(services.people.header)):
+        return _passed(request, services.people, token, services.now_ms() / 1000)
     if "authorization" in request.headers or not (services.open_on_loopback and is_from_here(request)):
         raise NoKey
     if request.method not in READING and is_sent_by_a_page(request):
         raise CrossSite("a page of another site may change nothing here; send a key, or no Origin")
     return Caller("loopback", ADMIN)
+
+
+def _passed(request: Request, people: People, token: str, now_s: float) -> Caller:
+    if request.method not in READING and is_sent_by_a_page(request):
+        raise CrossSite("a page of another site may change nothing here")
+    name, role = people.who(token, request.client.host if request.client else "", now_s)
+    return Caller(name, role, token, is_passed=True)
 
 
 def _with_key(services: Services, secret: str) -> Caller:

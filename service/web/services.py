@@ -14,6 +14,7 @@ from sqlalchemy import Engine
 from service.evaluation import Policy
 from service.feeds.limits import IngestLimits
 from service.terms import Rule
+from service.web.people import People
 from service.web.rates import Rates
 
 
@@ -49,6 +50,7 @@ class Services:
     policy: Policy = field(default_factory=lambda: Policy(lambda _device, _team: Rule()))
     behind_after_ms: int = 120_000  # later than this after a window was due, evaluation is behind
     body_within_s: float = 60.0
+    people: People | None = None  # whom a proxy signs in
     requests_per_s: float = 200.0  # of one caller; 0: as many as they like
     rates: Rates = field(init=False)
     tally: Tally = field(default_factory=Tally)
