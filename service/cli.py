@@ -16,6 +16,7 @@ from service.commands import (
     checking,
     collecting,
     comparing,
+    disk,
     importing,
     inventory,
     odds,
@@ -59,6 +60,7 @@ for command in (
     *replaying.COMMANDS,
     *archiving.COMMANDS,
     *administering.COMMANDS,
+    *disk.COMMANDS,
 ):
     cli.add_command(command)
 

@@ -205,6 +205,7 @@ def kept_for(settings: Settings) -> Retention:
         rollups_ms=told.rollups_d * DAY_MS,
         events_ms=told.events_d * DAY_MS,
         items_ms=told.items_h * HOUR_MS,
+        messages_ms=told.messages_d * DAY_MS,
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from sqlalchemy import Connection, Engine
 
-from service.delivery.owing import held_until
+from service.delivery.owing import GRAVE, held_until
 from service.storage import database, deliveries, findings, holding
 from service.storage.deliveries import Delivery
 from service.terms import Finding
@@ -38,11 +38,19 @@ def _slice(connection: Connection, routes: Mapping[str, Route], now_ms: int) -> 
         mine = tuple(of_finding)
         finding = findings.one(connection, finding_id or "").finding
         until_ms = held_until(connection, finding, now_ms)
-        if until_ms is not None:
+        if is_kept_by_a_shelf(connection, finding, mine):
+            deliveries.leave_untold(connection, finding.id, now_ms, "shelved while a quiet time held it")
+        elif until_ms is not None:
             holding.keep(connection, [one.id for one in mine], until_ms)
         else:
             released += _tell(connection, finding, mine, routes, now_ms)
     return released, len(held) >= SLICE
+
+
+def is_kept_by_a_shelf(connection: Connection, finding: Finding, held: Sequence[Delivery]) -> bool:
+    """Whether somebody shelved an open finding meanwhile: its end tells of it, if there is still a need."""
+    is_grave = finding.severity in GRAVE and any(one.what == "severity" for one in held)
+    return finding.cleared_ms is None and not is_grave and findings.is_shelved(connection, finding.id)
 
 
 def _tell(

@@ -382,6 +382,7 @@ class Retention(Section):
     rollups_d: int = Field(default=400, ge=1, le=4000)
     events_d: int = Field(default=90, ge=1, le=4000)
     items_h: int = Field(default=48, ge=1, le=24 * 400)
+    messages_d: int = Field(default=400, ge=1, le=4000)
 
 
 class Keys(Section):

@@ -13,7 +13,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, and_, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, delete, func, insert, or_, select, update
 
 from service.errors import NotFound, WrongQuestion
 from service.storage import cursors, tables
@@ -166,9 +166,12 @@ def fold(connection: Connection, ids: Collection[str], into: str, now_ms: int) -
     connection.execute(update(_table).where(*where).values(told))
 
 
-def leave_untold(connection: Connection, finding_id: str, now_ms: int) -> int:
-    """Tell nobody any more what is held of a finding that is over; how many messages that were."""
-    told = {"state": UNTOLD, "settled_ms": now_ms, "last_outcome": "began and ended within a quiet time"}
+OVER = "began and ended within a quiet time"
+
+
+def leave_untold(connection: Connection, finding_id: str, now_ms: int, why: str = OVER) -> int:
+    """Tell nobody any more what is held of a finding; how many messages that were."""
+    told = {"state": UNTOLD, "settled_ms": now_ms, "last_outcome": why}
     where = _table.c.finding_id == finding_id, _table.c.state == HELD
     return connection.execute(update(_table).where(*where).values(told)).rowcount
 
@@ -197,6 +200,14 @@ def given_up_lately(now_ms: int) -> ColumnElement[bool]:
     """Whether a message was given up within a day."""
     lately: ColumnElement[bool] = and_(_table.c.state == GIVEN_UP, _table.c.settled_ms > now_ms - DAY_MS)
     return lately
+
+
+def forget_before(connection: Connection, before_ms: int, limit: int) -> int:
+    """Remove messages that were settled so long ago, but for those of findings that are open; how many."""
+    opened = select(tables.findings.c.id).where(tables.findings.c.cleared_ms.is_(None))
+    of_open = and_(_table.c.finding_id.is_not(None), _table.c.finding_id.in_(opened))
+    old = select(_table.c.id).where(_table.c.settled_ms < before_ms, ~of_open).limit(limit)
+    return connection.execute(delete(_table).where(_table.c.id.in_(old))).rowcount
 
 
 def listing(

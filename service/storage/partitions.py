@@ -103,7 +103,7 @@ def _drop(connection: Connection, partition: Partition) -> bool:
             # Dropping waits for readers of the whole table and everybody then waits behind it: not for long.
             connection.exec_driver_sql("SET LOCAL lock_timeout = '2s'")
             connection.exec_driver_sql(f"DROP TABLE {partition.name}")
-            connection.exec_driver_sql("SET LOCAL lock_timeout = 0")
+            connection.exec_driver_sql("SET LOCAL lock_timeout TO DEFAULT")
     except DBAPIError as failure:
         if isinstance(failure.orig, psycopg.errors.LockNotAvailable):
             return False

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from sqlalchemy import Connection, delete, select, text
 
-from service.storage import close_looks, item_readings, items, partitions, pushes, sessions, tables
+from service.storage import close_looks, deliveries, item_readings, items, partitions, pushes, sessions, tables
 from service.storage.database import is_sqlite
 
 HOUR_MS = 3_600_000
@@ -27,6 +27,7 @@ class Retention:
     rollups_ms: int = 400 * DAY_MS
     events_ms: int = 400 * DAY_MS
     items_ms: int = 48 * HOUR_MS
+    messages_ms: int = 400 * DAY_MS
 
     def of(self, table: str) -> int:
         """How long the rows of a table are kept."""
@@ -58,6 +59,7 @@ def prune(connection: Connection, now_ms: int, retention: Retention | None = Non
     removed.append(items.forget_before(connection, now_ms - kept.items_ms, slice_rows))
     # Older ones than this are refused when they are told again, so that nothing needs what was counted before.
     removed.append(item_readings.forget_before(connection, now_ms - max(kept.items_ms, kept.samples_ms), slice_rows))
+    removed.append(deliveries.forget_before(connection, now_ms - kept.messages_ms, slice_rows))
     pushes.forget(connection, now_ms)
     sessions.forget(connection, now_ms)
     close_looks.forget(connection, now_ms)

@@ -53,6 +53,23 @@ def quiet(engine):
 
 
 class TestQuietTime:
+    def test_leaves_what_was_shelved_meanwhile_to_the_shelf(self, quiet):
+        with quiet.begin() as connection:
+            owing(connection, RAISED, "raised", RAISED.raised_ms)
+            findings.set_operator(connection, RAISED.id, "shelved", "R. Olin", END_MS + 60 * MINUTE)
+
+        assert delivery.release(quiet, [CHAT], END_MS) == 0
+        with quiet.connect() as connection:
+            assert states(connection) == {("raised", "untold")}
+
+    def test_tells_all_the_same_of_what_became_grave_on_a_shelf(self, quiet):
+        with quiet.begin() as connection:
+            owing(connection, RAISED, "raised", RAISED.raised_ms)
+            findings.set_operator(connection, RAISED.id, "shelved", "R. Olin", END_MS + 60 * MINUTE)
+            owing(connection, replace(RAISED, severity=Severity.CRITICAL), "severity", RAISED.raised_ms + MINUTE)
+
+        assert delivery.release(quiet, [CHAT], END_MS) == 1
+
     def test_tells_at_its_end_what_is_still_open_with_since_when(self, quiet):
         with quiet.begin() as connection:
             owing(connection, RAISED, "raised", RAISED.raised_ms)

@@ -1,10 +1,11 @@
 import threading
+from dataclasses import replace
 
 import pytest
-from examples import EPOCH_MS, SECOND
+from examples import EPOCH_MS, SECOND, a_finding
 
 from service.errors import NotFound, WrongQuestion
-from service.storage import deliveries
+from service.storage import deliveries, findings
 from service.storage.deliveries import Owed
 
 CLAIM_MS = 60 * SECOND
@@ -39,6 +40,21 @@ class TestOwe:
         )
 
         assert {one.position for one in deliveries.listing(connection).items} == {1}
+
+
+class TestForgetBefore:
+    def test_forgets_what_was_settled_long_ago_and_nothing_that_is_open_or_owed(self, connection):
+        findings.save(connection, 1, a_finding(id="open"))
+        findings.save(connection, 1, replace(a_finding(id="over"), cleared_ms=EPOCH_MS))
+        told = {"a": "open", "b": "over", "c": None, "d": "over"}
+        for name, finding_id in told.items():
+            deliveries.owe(connection, [a_message(id=name, finding_id=finding_id)])
+            if name != "d":
+                deliveries.taken(connection, name, EPOCH_MS)
+
+        assert deliveries.forget_before(connection, EPOCH_MS, 9) == 0
+        assert deliveries.forget_before(connection, EPOCH_MS + 1, 9) == 2
+        assert set(states(connection)) == {"a", "d"}
 
 
 class TestClaim:

@@ -7,7 +7,18 @@ from storage_examples import keep_samples as keep
 from storage_examples import some_kinds, some_windows, three_teams
 from storage_examples import some_samples as some
 
-from service.storage import events, inventory, item_readings, items, partitions, pushes, retention, tables, windows
+from service.storage import (
+    database,
+    events,
+    inventory,
+    item_readings,
+    items,
+    partitions,
+    pushes,
+    retention,
+    tables,
+    windows,
+)
 from service.storage.item_readings import Last
 from service.storage.retention import DAY_MS, HOUR_MS, Retention
 from service.terms import DataEvent, PortName, Span
@@ -74,7 +85,7 @@ class TestPrune:
             reader.execute(text("SELECT count(*) FROM samples"))
 
             assert retention.prune(connection, NOW).partitions == ()
-            assert connection.scalar(text("SHOW lock_timeout")) == "0"
+            assert connection.scalar(text("SHOW lock_timeout")) == database.OF_POSTGRESQL["lock_timeout"]
 
         with postgresql_engine.begin() as connection:
             assert retention.prune(connection, NOW).partitions == ("samples_20261121",)
