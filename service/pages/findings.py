@@ -11,7 +11,7 @@ from fastapi.responses import HTMLResponse
 from sqlalchemy import Connection
 
 from service.errors import WrongQuestion
-from service.pages import listed, routing, seen
+from service.pages import listed, quiet, routing, seen
 from service.pages.rendering import page
 from service.pages.viewers import Watching
 from service.storage import cursors, database, deliveries, findings, tally
@@ -68,6 +68,7 @@ def listing(
         shown = {
             **seen.seen(connection, services, now_ms),
             "failing": deliveries.failing(connection, now_ms),
+            "quiet": [(quiet.about(one), until_ms) for one, until_ms in quiet.lasting(connection, now_ms)],
             **(_as_asked(connection, asked, cursor) if asked else _standing(connection, cursor)),
             **({} if asked or cursor else _lately(connection, now_ms - LATELY_MS)),
         }

@@ -32,6 +32,7 @@ NAVIGATION = (
     ("changes", "/changes", "Changes"),
     ("week", "/week", "Week"),
     ("sources", "/sources", "Sources"),
+    ("quiet", "/quiet", "Quiet times"),
 )
 
 

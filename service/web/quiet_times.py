@@ -48,14 +48,19 @@ def announce(services: Served, caller: Operator, said: models.NewQuietTime) -> d
 @router.delete("/{quiet_id}", summary="End a quiet time", response_model=models.QuietTime)
 def end(services: Served, caller: Operator, quiet_id: str) -> dict[str, Any]:
     """End it for good, at once where it lasts: what it held is told within seconds."""
+    return told(ended(services, quiet_id, caller.name), services.now_ms())
+
+
+def ended(services: Services, quiet_id: str, who: str) -> QuietTime:
+    """End a quiet time that stands, in somebody's name."""
     now_ms = services.now_ms()
 
     def work(connection: Connection) -> QuietTime:
         quiet_times.end(connection, quiet_id, now_ms)
-        audit.note(connection, now_ms, caller.name, "quiet-time.end", quiet_id)
+        audit.note(connection, now_ms, who, "quiet-time.end", quiet_id)
         return quiet_times.one(connection, quiet_id)
 
-    return told(database.retried(services.engine, work), now_ms)
+    return database.retried(services.engine, work)
 
 
 def announced(services: Services, said: models.NewQuietTime, who: str) -> QuietTime:
