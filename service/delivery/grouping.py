@@ -9,11 +9,12 @@ from sqlalchemy import Connection, Engine
 
 from service.storage import database, deliveries, grouping
 from service.storage.deliveries import Delivery, Owed
-from service.storage.grouping import Crowd
-from service.webhooks import envelope, grouped
+from service.storage.grouping import Crowd, Fewest
+from service.webhooks import digests, envelope, grouped
 from service.webhooks.routes import Route
 
 ALIKE_FROM = 5  # so many of one cause are told as one
+DIGEST_FROM = 2  # and so many of one digest
 MANY_FROM = 20  # so many at once are, whatever their cause
 MOST_AT_ONCE = 2_000
 PREFIX = "msg-many-"
@@ -23,7 +24,7 @@ WHATS = frozenset({"raised", "escalated", "cleared"})
 def gather(engine: Engine, routes: Mapping[str, Route], now_ms: int) -> int:
     """Put together what is alike and due; how many messages now tell of many."""
     with database.reading(engine) as connection:
-        if not grouping.crowds(connection, WHATS, now_ms, ALIKE_FROM, MANY_FROM):
+        if not _crowds(connection, now_ms):
             return 0
     return database.retried(engine, lambda connection: _gathered(connection, routes, now_ms))
 
@@ -31,20 +32,25 @@ def gather(engine: Engine, routes: Mapping[str, Route], now_ms: int) -> int:
 def _gathered(connection: Connection, routes: Mapping[str, Route], now_ms: int) -> int:
     grouping.hold_claims(connection)
     made = 0
-    for crowd in grouping.crowds(connection, WHATS, now_ms, ALIKE_FROM, MANY_FROM):
+    for crowd in _crowds(connection, now_ms):
         messages = grouping.messages(connection, crowd, now_ms, MOST_AT_ONCE)
         made += _put_together(connection, crowd, messages, routes.get(crowd.route), now_ms)
     return made
 
 
+def _crowds(connection: Connection, now_ms: int) -> list[Crowd]:
+    return grouping.crowds(connection, WHATS, now_ms, Fewest(ALIKE_FROM, MANY_FROM, digests.PREFIX, DIGEST_FROM))
+
+
 def _put_together(
     connection: Connection, crowd: Crowd, messages: tuple[Delivery, ...], route: Route | None, now_ms: int
 ) -> int:
-    if route is None or len(messages) < ALIKE_FROM:
+    is_digest = digests.is_key(crowd.key)
+    if route is None or len(messages) < (DIGEST_FROM if is_digest else ALIKE_FROM):
         return 0
     ids = [message.id for message in messages]
     message_id = PREFIX + hashlib.blake2b("\x1f".join(sorted(ids)).encode(), digest_size=14).hexdigest()
-    key = "" if crowd.key.startswith(PREFIX) else crowd.key
+    key = "" if is_digest or crowd.key.startswith(PREFIX) else crowd.key
     parts = [envelope.event_of(message.body) for message in messages]
     event = grouped.event(parts, crowd.what, message_id, key=key, zone=route.zone, pages_at=route.pages_at)
     told = Owed(message_id, None, crowd.route, crowd.what, envelope.body_of(event), now_ms)

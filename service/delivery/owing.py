@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from sqlalchemy import Connection
 
@@ -12,7 +12,7 @@ from service.delivery import grouping
 from service.storage import claims, deliveries, findings, quiet_times
 from service.storage.deliveries import Owed
 from service.terms import Finding, Severity
-from service.webhooks import envelope, quiet
+from service.webhooks import digests, envelope, quiet
 from service.webhooks.routes import Route, wants
 from service.webhooks.wording import moment_ms
 
@@ -80,13 +80,36 @@ def owe(  # noqa: PLR0913  # what a change owes, to whom, together with which
     position = moment_ms(finding, what)
     if what == CLEARED:
         rows = _endings(connection, finding, routes, now_ms, position)
-        return deliveries.owe(connection, rows, hold_ms=_hold_ms(rows), held_until_ms=until_ms)
+        return _keep(connection, rows, routes, now_ms, _hold_ms(rows), until_ms)
     if what == "severity" and finding.severity not in GRAVE:
         heard = _heard(connection, finding)
         routes = [route for route in routes if route.name not in heard]
     sites = sites_of(connection, finding) if any(route.sites for route in routes) else ()
     told = owed(finding, what, routes, now_ms=now_ms, position=position, sites=sites, group_key=alike.key)
-    return deliveries.owe(connection, told, hold_ms=alike.hold_ms, held_until_ms=until_ms)
+    return _keep(connection, told, routes, now_ms, alike.hold_ms, until_ms)
+
+
+def _keep(  # noqa: PLR0913, PLR0917  # which messages, of which routes, and how long they wait
+    connection: Connection,
+    rows: Sequence[Owed],
+    routes: Sequence[Route],
+    now_ms: int,
+    hold_ms: int,
+    until_ms: int | None,
+) -> int:
+    """Owe messages: those of a digest at its time of day and under its key, the others when they are due."""
+    due = {route.name: _digest_ms(route, now_ms) for route in routes}
+    at_once = [row for row in rows if not due.get(row.route)]
+    made = deliveries.owe(connection, at_once, hold_ms=hold_ms, held_until_ms=until_ms)
+    for row in rows:
+        if (due_ms := due.get(row.route)) and row.what in digests.WHATS:
+            later = replace(row, group_key=digests.key_of(due_ms))
+            made += deliveries.owe(connection, [later], hold_ms=due_ms - now_ms, held_until_ms=until_ms)
+    return made
+
+
+def _digest_ms(route: Route, now_ms: int) -> int | None:
+    return None if route.digest_at is None else digests.due_ms(route.digest_at, route.zone, now_ms)
 
 
 def held_until(connection: Connection, finding: Finding, now_ms: int) -> int | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import time
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,7 @@ def _route(route: sections.Route, key: str) -> Route:
         mail=_mail(route.mail, f"{key}.mail") if route.mail else None,
         unanswered=Instead(route.unanswered_to, route.unanswered_after_min) if route.unanswered_to else None,
         unheard=Instead(route.unheard_to, route.unheard_after_min) if route.unheard_to else None,
+        digest_at=time.fromisoformat(route.digest_at) if route.digest_at else None,
         **_form(route, key),
     )
 

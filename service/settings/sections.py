@@ -328,6 +328,7 @@ class Route(Section):
     unanswered_after_min: int = Field(default=15, ge=1, le=24 * 60)
     unheard_to: str | None = None
     unheard_after_min: int = Field(default=10, ge=1, le=24 * 60)
+    digest_at: str | None = Field(default=None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
 
     @model_validator(mode="after")
     def _has_one_url(self) -> Self:

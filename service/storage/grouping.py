@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import NamedTuple
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, case, func, select
 
 from service.storage import tables
 from service.storage.deliveries import CLAIM_LOCK, COLUMNS, OWED, Delivery, unclaimed
@@ -23,18 +23,29 @@ class Crowd(NamedTuple):
     messages: int
 
 
+class Fewest(NamedTuple):
+    """How many messages make a crowd: of one key, of a key that begins in some way, and of whatever is due."""
+
+    of_key: int
+    of_any: int
+    beginning: str
+    of_beginning: int
+
+
 def hold_claims(connection: Connection) -> None:
     """Let nobody claim a message until the end of the transaction."""
     serialise(connection, CLAIM_LOCK)
 
 
-def crowds(connection: Connection, whats: Collection[str], now_ms: int, fewest: int, many: int) -> list[Crowd]:
-    """What is due and not on its way: at least `fewest` of a key of which one is due, or `many` of any."""
+def crowds(connection: Connection, whats: Collection[str], now_ms: int, fewest: Fewest) -> list[Crowd]:
+    """What is due and not on its way: enough of a key of which one is due, or enough of any."""
     table = _table.c
     free = table.state == OWED, table.what.in_(sorted(whats)), unclaimed(_table, now_ms), table.attempts == 0
     columns = table.route, table.what, table.group_key
     query = select(*columns, func.count()).where(*free, table.finding_id.is_not(None)).group_by(*columns)
-    keyed = query.where(table.group_key != "").having(func.count() >= fewest, func.min(table.next_attempt_ms) <= now_ms)
+    begins_so = table.group_key.startswith(fewest.beginning, autoescape=True)
+    enough = func.count() >= case((begins_so, fewest.of_beginning), else_=fewest.of_key)
+    keyed = query.where(table.group_key != "").having(enough, func.min(table.next_attempt_ms) <= now_ms)
     found = [Crowd(*row) for row in connection.execute(keyed)]
     if found:
         return found
@@ -42,7 +53,7 @@ def crowds(connection: Connection, whats: Collection[str], now_ms: int, fewest: 
         select(table.route, table.what, func.count())
         .where(*free, table.finding_id.is_not(None), table.next_attempt_ms <= now_ms)
         .group_by(table.route, table.what)
-        .having(func.count() >= many)
+        .having(func.count() >= fewest.of_any)
     )
     return [Crowd(route, what, "", count) for route, what, count in connection.execute(due)]
 

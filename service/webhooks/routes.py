@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, field
+from datetime import time
 from typing import TYPE_CHECKING
 
 from service.terms import KIND_WORDS, Finding, Severity
@@ -44,7 +45,8 @@ class Route:
     Messages are signed with every secret given. `allow_networks` are those inside a site that may be reached.
     `pages_at` is where its readers see our pages, empty where nobody said so. `form` makes the body where the receiver
     wants another than the event; with `mail` there is no URL and messages leave by SMTP. `unanswered` is told of a
-    grave finding that nobody took, `unheard` of what this route's receiver did not take.
+    grave finding that nobody took, `unheard` of what this route's receiver did not take. With `digest_at` its readers
+    get one message a day, at that time of day in `zone`.
     """
 
     name: str
@@ -65,6 +67,7 @@ class Route:
     mail: MailDoor | None = None
     unanswered: Instead | None = None
     unheard: Instead | None = None
+    digest_at: time | None = None
 
     @property
     def give_up_after_ms(self) -> int:
