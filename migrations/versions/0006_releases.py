@@ -1,4 +1,4 @@
-"""Which releases may work on these tables, so that an older one can go on beside a newer one."""
+"""Which releases may work on these tables, so that an older one can go on; and which silences were told."""
 
 import sqlalchemy as sa
 from alembic import op
@@ -16,9 +16,11 @@ def upgrade() -> None:
         sa.Column("oldest", sa.String(32), nullable=False),
         sa.PrimaryKeyConstraint("oldest", name="pk_releases"),
     )
+    op.add_column("devices", sa.Column("silence_told_ms", sa.BigInteger, nullable=True))
     op.bulk_insert(made, [{"oldest": "0006"}])
 
 
 def downgrade() -> None:
     """Remove it again."""
+    op.drop_column("devices", "silence_told_ms")
     op.drop_table("releases")

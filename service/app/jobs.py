@@ -29,6 +29,7 @@ VERIFY_EVERY_S = 60
 UNSHELVE_EVERY_S = 5
 RELEASE_EVERY_S = 5
 PASS_ON_EVERY_S = 10
+TELL_EVERY_S = 20
 SUM_UP_EVERY_S = 600
 EVALUATION, HOUSEKEEPING = "evaluation", "housekeeping"
 MOST_SLICES = 1000
@@ -50,6 +51,7 @@ def jobs_of(parts: Parts) -> tuple[Job, ...]:
         Job("verdicts", VERIFY_EVERY_S, lambda: verify(parts)),
         Job("shelves", UNSHELVE_EVERY_S, lambda: unshelve(parts)),
         Job("quiet times", RELEASE_EVERY_S, lambda: release(parts)),
+        Job("silences", TELL_EVERY_S, lambda: tell_of_silences(parts)),
         Job("passing on", PASS_ON_EVERY_S, lambda: pass_on(parts)),
         Job("days", SUM_UP_EVERY_S, lambda: sum_up(parts)),
     )
@@ -135,6 +137,18 @@ def pass_on(parts: Parts) -> None:
     counts = delivery.pass_on(parts.engine, parts.routes, parts.clock())
     if any(counts.values()):
         log.warning("told another route", escalated=counts["escalated"], another_way=counts["another_way"])
+
+
+def tell_of_silences(parts: Parts) -> None:
+    """Tell people of sources that have been silent for long, in the process that evaluates."""
+    from service import delivery
+
+    after_ms = parts.settings.lateness.silence_told_min * 60_000
+    if not after_ms or not evaluates(parts):
+        return
+    told = delivery.tell_of_silences(parts.engine, parts.routes, parts.clock(), after_ms)
+    if told:
+        log.info("told of silent sources", messages=told)
 
 
 def sum_up(parts: Parts) -> None:

@@ -5,13 +5,14 @@ one, posted with none open, and its outcome noted in a third. Whoever dies in be
 claim that runs out: the message goes out again under the same id.
 
 `owing` says what a change owes and to whom, `holding` lets go of what quiet times held, `grouping` tells of many in
-one message, `passing` tells another route of what nobody took, `sending` sends.
+one message, `passing` tells another route of what nobody took, `silences` that sources are not heard, `sending` sends.
 """
 
 from service.delivery.holding import release
 from service.delivery.owing import TOLD, owe, owed
 from service.delivery.passing import pass_on
 from service.delivery.sending import CLAIM_MS, Outcome, Send, deliver_due
+from service.delivery.silences import tell_of_silences
 
 __all__ = (
     "CLAIM_MS",
@@ -23,4 +24,5 @@ __all__ = (
     "owed",
     "pass_on",
     "release",
+    "tell_of_silences",
 )

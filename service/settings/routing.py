@@ -52,6 +52,7 @@ def _route(route: sections.Route, key: str) -> Route:
         mail=_mail(route.mail, f"{key}.mail") if route.mail else None,
         unanswered=Instead(route.unanswered_to, route.unanswered_after_min) if route.unanswered_to else None,
         unheard=Instead(route.unheard_to, route.unheard_after_min) if route.unheard_to else None,
+        silences=route.silences,
         digest_at=time.fromisoformat(route.digest_at) if route.digest_at else None,
         **_form(route, key),
     )
@@ -119,9 +120,11 @@ def _text(name: str, key: str) -> str:
 
 
 def _examples() -> Iterator[dict[str, Any]]:
-    from service.webhooks import envelope, grouped, trying
+    from service.webhooks import envelope, grouped, silences, trying
 
     for what in ("raised", "severity", "cleared", "combined"):
         yield envelope.event_of(envelope.example_body(what))
     yield grouped.example()
+    yield silences.example()
+    yield silences.example(silences.HEARD)
     yield trying.event("example", "test-0000000000000000", 0)

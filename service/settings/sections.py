@@ -328,6 +328,7 @@ class Route(Section):
     unanswered_after_min: int = Field(default=15, ge=1, le=24 * 60)
     unheard_to: str | None = None
     unheard_after_min: int = Field(default=10, ge=1, le=24 * 60)
+    silences: bool = True
     digest_at: str | None = Field(default=None, pattern=r"^([01]\d|2[0-3]):[0-5]\d$")
 
     @model_validator(mode="after")
@@ -369,10 +370,11 @@ class Ingest(Section):
 
 
 class Lateness(Section):
-    """How long after its end a window waits for late samples before it is decided."""
+    """How long windows wait for late samples before they are decided, and people before they hear of silence."""
 
     polled_s: int = Field(default=15, ge=0, le=3600)
     pushed_s: int = Field(default=90, ge=0, le=3600)
+    silence_told_min: int = Field(default=15, ge=0, le=24 * 60)
 
 
 class Retention(Section):

@@ -56,6 +56,9 @@ class Device(NamedTuple):
     ports: int
 
 
+DEVICE_COLUMNS = tuple(devices_table.c[name] for name in Device._fields[:-2])
+
+
 class Team(NamedTuple):
     """A team as it is listed; members by position, as in its windows."""
 
@@ -115,10 +118,10 @@ def devices(connection: Connection, *, cursor: str | None = None, limit: int = 1
     """Devices by name."""
     team_count = select(func.count()).where(teams_table.c.device_id == devices_table.c.id).scalar_subquery()
     port_count = select(func.count()).where(ports_table.c.device_id == devices_table.c.id).scalar_subquery()
-    query = select(devices_table, team_count, port_count).order_by(devices_table.c.name).limit(limit + 1)
+    query = select(*DEVICE_COLUMNS, team_count, port_count).order_by(devices_table.c.name).limit(limit + 1)
     if cursor is not None:
         query = query.where(devices_table.c.name > cursors.read(cursor, str)[0])
-    found = [Device(*row) for row in connection.execute(query)]
+    found = [Device._make(row) for row in connection.execute(query)]
     return cursors.page(found, limit, [(device.name,) for device in found])
 
 

@@ -14,7 +14,7 @@ from service.errors import NotFound
 from service.storage import events, facts, inventory, samples, tables, windows
 from service.storage.agents import Polling
 from service.storage.dialects import among
-from service.storage.inventory import Device
+from service.storage.inventory import DEVICE_COLUMNS, Device
 from service.terms import DISCARDS, ERRORS, PACKETS, UNKNOWN, Counts, FactsTable, Mark, Samples
 
 _devices, _ports, _teams, _agents = tables.devices, tables.ports, tables.teams, tables.agents
@@ -39,11 +39,11 @@ class Told(NamedTuple):
 def device(connection: Connection, device_id: int) -> Device:
     """One device, or NotFound."""
     counted = (select(func.count()).where(owned.c.device_id == _devices.c.id) for owned in (tables.teams, _ports))
-    query = select(_devices, *(count.scalar_subquery() for count in counted)).where(_devices.c.id == device_id)
+    query = select(*DEVICE_COLUMNS, *(count.scalar_subquery() for count in counted)).where(_devices.c.id == device_id)
     row = connection.execute(query).first()
     if row is None:
         raise NotFound("device", str(device_id))
-    return Device(*row)
+    return Device._make(row)
 
 
 def polled(connection: Connection, devices: Collection[str]) -> dict[str, Polling]:

@@ -60,6 +60,7 @@ devices = Table(
     Column("refresh_ms", BigInteger, nullable=True),  # set where the agent refreshes more slowly than it is polled
     Column("clock_offset_ms", BigInteger, nullable=True),
     _instant("silent_since_ms", optional=True),
+    _instant("silence_told_ms", optional=True),  # the beginning of the silence that people were told of
     # Every batch rewrites the rows of its devices; with room beside them no index has to be touched.
     postgresql_with={"fillfactor": 50},
 )

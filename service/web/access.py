@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Annotated
 from urllib.parse import urlsplit
 
@@ -51,7 +51,7 @@ class Caller:
 
     name: str
     role: str
-    secret: str = ""
+    secret: str = field(default="", repr=False)
     is_passed: bool = False  # by a proxy that signed them in, with every request of their browser
 
     @property

@@ -46,7 +46,7 @@ class Route:
     `pages_at` is where its readers see our pages, empty where nobody said so. `form` makes the body where the receiver
     wants another than the event; with `mail` there is no URL and messages leave by SMTP. `unanswered` is told of a
     grave finding that nobody took, `unheard` of what this route's receiver did not take. With `digest_at` its readers
-    get one message a day, at that time of day in `zone`.
+    get one message a day, at that time of day in `zone`. `silences`: whether they are told of sources that fell silent.
     """
 
     name: str
@@ -68,6 +68,7 @@ class Route:
     unanswered: Instead | None = None
     unheard: Instead | None = None
     digest_at: time | None = None
+    silences: bool = True
 
     @property
     def give_up_after_ms(self) -> int:
