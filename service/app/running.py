@@ -17,6 +17,7 @@ from service.app.jobs import at_work
 from service.app.parts import Parts, parts_of, policy_of
 from service.app.people import people_of
 from service.app.receiving import at_hand, hearing_exporters
+from service.app.settings_noted import note_settings
 from service.errors import WrongSetting
 from service.settings.reading import Settings
 from service.storage import database, keys
@@ -84,6 +85,7 @@ def serve(settings: Settings, *, migrate: bool | None = None, work: bool = True)
     """Answer requests, and do the recurring work unless others do it, until told to stop."""
     parts = parts_of(settings, migrate=migrate)
     refuse_strangers(parts)
+    note_settings(parts, "serve" if work else "web")
     hearing = at_hand(parts) if work else nullcontext()
     with stopping_at_signals(), hearing, at_work(parts) if work else nullcontext():
         listen(web_of(parts), settings.server.host, settings.server.port)
@@ -92,6 +94,7 @@ def serve(settings: Settings, *, migrate: bool | None = None, work: bool = True)
 def work(settings: Settings, *, migrate: bool | None = None) -> None:
     """Do the recurring work without answering requests, until told to stop."""
     parts = parts_of(settings, migrate=migrate)
+    note_settings(parts, "work")
     with stopping_at_signals(), at_work(parts):
         log.info("working", database=parts.engine.dialect.name, routes=len(parts.routes))
         threading.Event().wait()
@@ -100,6 +103,7 @@ def work(settings: Settings, *, migrate: bool | None = None) -> None:
 def receive(settings: Settings, *, migrate: bool | None = None) -> None:
     """Hear exporters and do nothing else, until told to stop."""
     parts = parts_of(settings, migrate=migrate)
+    note_settings(parts, "receive")
     with stopping_at_signals(), hearing_exporters(parts):
         threading.Event().wait()
 

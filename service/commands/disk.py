@@ -13,6 +13,8 @@ from service.commands.group import database_of, settings_from, with_settings
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from sqlalchemy import Engine
+
     from service.rules.room import Forecast
     from service.settings.reading import Settings
 
@@ -47,7 +49,7 @@ def disk(settings_file: Path | None) -> None:
         raise SystemExit(FULL)
 
 
-def _forecasts(engine: object, settings: Settings) -> tuple[dict[str, Forecast], bool]:
+def _forecasts(engine: Engine, settings: Settings) -> tuple[dict[str, Forecast], bool]:
     """By what is kept, what it comes to; and whether the parts are known."""
     from service import app
     from service.app.jobs import kept_for
@@ -55,7 +57,7 @@ def _forecasts(engine: object, settings: Settings) -> tuple[dict[str, Forecast],
     from service.storage import database, room
 
     kept = kept_for(settings)
-    with database.reading(engine) as connection:  # type: ignore[arg-type]  # an Engine, which is slow to import
+    with database.reading(engine) as connection:
         rooms, whole, begun_ms = room.taken(connection), room.whole(connection), room.begun_ms(connection)
     lived_ms = app.now_ms() - begun_ms if begun_ms is not None else 0
     found: dict[str, Forecast] = {}

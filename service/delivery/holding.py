@@ -38,7 +38,7 @@ def _slice(connection: Connection, routes: Mapping[str, Route], now_ms: int) -> 
         mine = tuple(of_finding)
         finding = findings.one(connection, finding_id or "").finding
         until_ms = held_until(connection, finding, now_ms)
-        if is_kept_by_a_shelf(connection, finding, mine):
+        if _is_kept_by_a_shelf(connection, finding, mine):
             deliveries.leave_untold(connection, finding.id, now_ms, "shelved while a quiet time held it")
         elif until_ms is not None:
             holding.keep(connection, [one.id for one in mine], until_ms)
@@ -47,7 +47,7 @@ def _slice(connection: Connection, routes: Mapping[str, Route], now_ms: int) -> 
     return released, len(held) >= SLICE
 
 
-def is_kept_by_a_shelf(connection: Connection, finding: Finding, held: Sequence[Delivery]) -> bool:
+def _is_kept_by_a_shelf(connection: Connection, finding: Finding, held: Sequence[Delivery]) -> bool:
     """Whether somebody shelved an open finding meanwhile: its end tells of it, if there is still a need."""
     is_grave = finding.severity in GRAVE and any(one.what == "severity" for one in held)
     return finding.cleared_ms is None and not is_grave and findings.is_shelved(connection, finding.id)
