@@ -79,7 +79,7 @@ class _Round:
         if route is None:
             self._give_up(message, f"the settings no longer name a route {message.route!r}")
         elif route.name in self._left_alone:
-            self._put_off(message, self._left_alone[route.name], "not tried: the receiver was just found unable")
+            self._leave(message, self._left_alone[route.name], "not tried: the receiver was just found unable")
         else:
             self._post(message, route)
 
@@ -129,6 +129,10 @@ class _Round:
     def _put_off(self, message: Delivery, until_ms: int, outcome: str) -> None:
         self.counts["put_off"] += 1
         self._settle(lambda connection: deliveries.put_off(connection, message.id, until_ms, outcome))
+
+    def _leave(self, message: Delivery, until_ms: int, outcome: str) -> None:
+        self.counts["put_off"] += 1
+        self._settle(lambda connection: deliveries.not_tried(connection, message.id, until_ms, outcome))
 
     def _settle(self, note: Callable[[Connection], None]) -> None:
         database.retried(self._engine, note)

@@ -13,7 +13,7 @@ from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, NamedTuple
 
-from sqlalchemy import ColumnElement, Connection, and_, delete, func, insert, or_, select, update
+from sqlalchemy import ColumnElement, Connection, and_, case, delete, func, insert, or_, select, update
 
 from service.errors import NotFound, WrongQuestion
 from service.storage import cursors, tables
@@ -126,6 +126,17 @@ def claim(connection: Connection, now_ms: int, claim_ms: int, limit: int = 100) 
 def put_off(connection: Connection, delivery_id: str, until_ms: int, outcome: str) -> None:
     """Note that an attempt failed, and when to make the next."""
     _settle(connection, delivery_id, next_attempt_ms=until_ms, last_outcome=outcome)
+
+
+def not_tried(connection: Connection, delivery_id: str, until_ms: int, outcome: str) -> None:
+    """Note that a message was claimed and not tried after all, which is no attempt of its own."""
+    _settle(
+        connection,
+        delivery_id,
+        next_attempt_ms=until_ms,
+        last_outcome=outcome,
+        attempts=case((_table.c.attempts > 0, _table.c.attempts - 1), else_=0),
+    )
 
 
 def taken(connection: Connection, delivery_id: str, at_ms: int, outcome: str = "") -> None:

@@ -96,11 +96,12 @@ def running(
     width: int = 30,
     late: int = 90,
     environment: Mapping[str, str] | None = None,
+    receiver: str = "",
 ) -> Iterator[Service]:
     """The service on a database, whose processes must all be alive at the end; whatever of them lives is ended."""
     port = free_port()
-    with listening() as receiver:
-        told = {"port": port, "url": url, "width": width, "late": late, "receiver": receiver.url()}
+    with listening() as own:
+        told = {"port": port, "url": url, "width": width, "late": late, "receiver": receiver or own.url()}
         (folder / "settings.toml").write_text(SETTINGS.format(**told))
         children = [
             Child(half, folder / "settings.toml", folder / f"{half}-{number}.log", environment=environment or {})
