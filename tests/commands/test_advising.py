@@ -9,6 +9,7 @@ from advice_examples import ITEMS
 from examples import EPOCH_MS
 from walks.traffic import polls
 
+from service import app
 from service.evaluation import Evaluator, Policy
 from service.storage import database, findings
 from service.terms import Rule
@@ -96,7 +97,8 @@ class TestOfFiles:
 
 class TestOfTheDatabase:
     @pytest.fixture
-    def finding(self, settings_file, lopside, uneven):
+    def finding(self, settings_file, lopside, uneven, monkeypatch):
+        monkeypatch.setattr(app, "now_ms", lambda: EPOCH_MS + 10 * 60_000)  # older samples are refused
         assert lopside("import", uneven).exit_code == 0
         engine = database.open(f"sqlite:///{settings_file.parent}/lopside.sqlite")
         Evaluator(engine, Policy(lambda _device, _team: Rule())).run(EPOCH_MS + 10 * 60_000)
