@@ -19,6 +19,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -184,7 +185,7 @@ def held_against(engine: Engine, feeder: Feeder, receiver: Receiver) -> dict[str
     owed = {message.id for message in messages if message.state == deliveries.TAKEN}
     assert {message.state for message in messages} <= {deliveries.TAKEN, deliveries.COMBINED}
     assert owed <= set(told), "a message that counts as taken was never heard"
-    _hold_order(messages, told)
+    _hold_order(messages, receiver)
     return {
         "batches": feeder.batches,
         "samples": kept,
@@ -204,20 +205,25 @@ def _steps() -> Any:
 
 
 def _heard(receiver: Receiver) -> Counter[str]:
-    """How often each message was heard; every one signed by us."""
+    """How often each message was heard; every one signed by us, by the clock of whoever sent it."""
     reader = Webhook(secret_text())
     for one in receiver.heard:
-        reader.verify(one.body, one.headers)
+        at = datetime.fromtimestamp(int(one.headers["webhook-timestamp"]), UTC)
+        signed = reader.sign(one.headers["webhook-id"], at, one.body.decode())
+        assert one.headers["webhook-signature"] == signed
     return Counter(one.headers["webhook-id"] for one in receiver.heard)
 
 
-def _hold_order(messages: Any, told: Counter[str]) -> None:
-    """Within a finding nothing overtakes what came before it: each is taken before the next is tried at all."""
+def _hold_order(messages: Any, receiver: Receiver) -> None:
+    """Within a finding nothing overtakes what came before it: a message is heard for good before the next is at all."""
+    heard = [one.headers["webhook-id"] for one in receiver.heard]
+    first = {name: at for at, name in reversed(list(enumerate(heard)))}
+    last = {name: at for at, name in enumerate(heard)}
     for _, of_finding in itertools.groupby(
         sorted(messages, key=lambda one: (one.finding_id or "", one.position)), key=lambda one: one.finding_id
     ):
-        settled = [message.settled_ms for message in of_finding if message.id in told]
-        assert settled == sorted(settled)
+        names = [message.id for message in of_finding if message.id in first]
+        assert all(last[one] < first[following] for one, following in itertools.pairwise(names))
 
 
 def windows_of(connection: Any) -> dict[tuple[str, int], tuple[int, int, bytes]]:
