@@ -219,9 +219,8 @@ def _hold_order(messages: Any, receiver: Receiver) -> None:
     heard = [one.headers["webhook-id"] for one in receiver.heard]
     first = {name: at for at, name in reversed(list(enumerate(heard)))}
     last = {name: at for at, name in enumerate(heard)}
-    for _, of_finding in itertools.groupby(
-        sorted(messages, key=lambda one: (one.finding_id or "", one.position)), key=lambda one: one.finding_id
-    ):
+    of_findings = sorted((one for one in messages if one.finding_id), key=lambda one: (one.finding_id, one.position))
+    for _, of_finding in itertools.groupby(of_findings, key=lambda one: one.finding_id):
         names = [message.id for message in of_finding if message.id in first]
         assert all(last[one] < first[following] for one, following in itertools.pairwise(names))
 
