@@ -145,7 +145,7 @@ class TestLive:
         said = page.locator("#connection")
         expect(said).to_contain_text("lost", timeout=WAIT_MS)
         with browsing.serving(sqlite_engine, port=port):
-            expect(said).to_contain_text("back", timeout=24 * WAIT_MS)  # it waits longer each time, up to 38 s
+            expect(said).to_contain_text("back", timeout=12 * WAIT_MS)  # it waits longer each time, up to 38 s
             assert said.get_attribute("role") == "status"
             page.goto("about:blank")
 

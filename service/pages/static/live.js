@@ -8,7 +8,8 @@
   const topic = main.dataset.live;
   if (!topic || !window.EventSource) return;
 
-  const FIRST_MS = 1000, MOST_MS = 30000;
+  // A connection that is neither opened nor refused is given up, and so is a page that does not come.
+  const FIRST_MS = 1000, MOST_MS = 30000, OPEN_MS = 20000, PAGE_MS = 60000;
   let source = null, wait = FIRST_MS, timer = 0, lost = false, busy = false, again = false;
 
   function say(text) {
@@ -30,7 +31,7 @@
     }
     busy = true;
     try {
-      const answer = await fetch(location.href, { credentials: "same-origin", cache: "no-store" });
+      const answer = await fetch(location.href, { credentials: "same-origin", cache: "no-store", signal: AbortSignal.timeout(PAGE_MS) });
       if (answer.redirected && new URL(answer.url).pathname === "/sign-in") {
         stop();
         say("You are signed out. Open this page again to sign in.");
@@ -67,7 +68,9 @@
   function listen() {
     stop();
     source = new EventSource("/live?watch=" + encodeURIComponent(topic));
+    timer = setTimeout(away, OPEN_MS);
     source.addEventListener("open", () => {
+      clearTimeout(timer);
       renew().then(() => {
         wait = FIRST_MS;
         if (lost && source) say("The connection is back. What is shown is up to date.");
