@@ -14,7 +14,7 @@ from service.storage.silences import Silence
 from service.webhooks import envelope, quiet
 from service.webhooks import silences as messages
 from service.webhooks.patterns import matches
-from service.webhooks.routes import Route
+from service.webhooks.routes import Route, is_at
 
 MOST = 2_000  # at a time
 
@@ -55,13 +55,9 @@ def _wanting(connection: Connection, found: Sequence[Silence]) -> Callable[[Rout
         # Those who are told of nothing but what others left, and those who plan, are not woken by it.
         if not route.silences or not route.severities or route.digest_at is not None:
             return []
-        return [one for one in found if matches(one.device, route.devices) and _is_at(sites(one), route.sites)]
+        return [one for one in found if matches(one.device, route.devices) and is_at(sites(one), route.sites)]
 
     return of
-
-
-def _is_at(sites: set[str], patterns: Sequence[str]) -> bool:
-    return not patterns or not sites or any(matches(site, patterns) for site in sites)
 
 
 def _sites(connection: Connection, found: Sequence[Silence]) -> Callable[[Silence], set[str]]:

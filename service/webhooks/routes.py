@@ -84,7 +84,7 @@ def wants(route: Route, finding: Finding, sites: Collection[str] = ()) -> bool:
     """
     asked = finding.severity in route.severities and finding.kind in route.kinds
     named = matches(finding.device, route.devices) and matches(finding.team, route.teams)
-    return asked and named and _is_owned(finding, route.owners) and _is_at(sites, route.sites)
+    return asked and named and _is_owned(finding, route.owners) and is_at(sites, route.sites)
 
 
 def _is_owned(finding: Finding, owners: Collection[str]) -> bool:
@@ -94,6 +94,7 @@ def _is_owned(finding: Finding, owners: Collection[str]) -> bool:
     return bool(OF_BOTH & set(owners)) if told == BOTH else told in owners
 
 
-def _is_at(sites: Collection[str], patterns: Sequence[str]) -> bool:
+def is_at(sites: Collection[str], patterns: Sequence[str]) -> bool:
+    """Whether one of these sites is asked for; where none is known, no route is left out for it."""
     known = [site for site in sites if site]
     return not patterns or not known or any(matches(site, patterns) for site in known)
