@@ -161,7 +161,8 @@ class TestTable:
         page.goto(f"{base}/charts?zoom=26h")
         page.locator("#numbers-egress summary").click()
         first = page.locator("#numbers-egress tbody tr").count()
-        page.get_by_role("link", name="Older rows, egress").click()
+        with page.expect_navigation():
+            page.get_by_role("link", name="Older rows, egress").click()
         rows = page.locator("#numbers-egress tbody tr")
 
         assert (first, rows.count()) == (240, 240)

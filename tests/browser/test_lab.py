@@ -71,7 +71,8 @@ class TestWithoutScript:
         assert "All members on their new shares 0 s after the change" in said
         assert "Evened out" in said
         assert page.locator("svg.plot:visible").count() == 2
-        page.get_by_role("button", name="End it now").click()
+        with page.expect_navigation():
+            page.get_by_role("button", name="End it now").click()
         assert "ended at" in page.locator("#lab-state").inner_text()
 
 

@@ -19,7 +19,8 @@ def announced(page, base, devices="sm-*"):
     page.get_by_label("Minutes").fill("120")
     page.get_by_label("Again").fill("FREQ=WEEKLY;BYDAY=WE")
     page.get_by_label("Because").fill("cabling")
-    page.get_by_role("button", name="Announce it").click()
+    with page.expect_navigation():
+        page.get_by_role("button", name="Announce it").click()
 
 
 class TestAnnouncing:
@@ -31,7 +32,8 @@ class TestAnnouncing:
         assert "2026-12-02 10:00:00 UTC" in row.inner_text()
         page.goto(base)
         page.get_by_role("link", name="quiet time", exact=True).click()
-        page.get_by_role("button", name="End the quiet time about devices sm-*").click()
+        with page.expect_navigation():
+            page.get_by_role("button", name="End the quiet time about devices sm-*").click()
         assert "None is announced." in page.inner_text("main")
 
     def test_says_what_is_wrong_and_keeps_what_was_typed(self, page, base):

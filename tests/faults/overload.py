@@ -18,9 +18,7 @@ from typing import Any
 
 import postgres
 import pytest
-from faults.processes import kept, running
-
-from service.storage import database
+from faults.processes import kept, running, upgrade
 
 HERE = Path(__file__).parent
 FETCHED = HERE.parents[1] / ".venv-tests" / "packages-wrk"
@@ -56,10 +54,9 @@ def load(address: str, *, seconds: int, connections: int, batch: int) -> dict[st
 def main() -> None:
     """By hand: what is held with few and with many connections."""
     with postgres.server(durable=True) as url, tempfile.TemporaryDirectory() as folder:
-        engine = database.open(url)
-        database.upgrade(engine)
-        engine.dispose()
-        with running(url, Path(folder), environment={"LOPSIDE_SERVER__REQUESTS_PER_S": "100000"}) as service:
+        environment = {"LOPSIDE_SERVER__REQUESTS_PER_S": "100000"}
+        upgrade(url)
+        with running(url, Path(folder), environment=environment) as service:
             for connections in (2, 4, 8, 64):
                 counts = load(service.address, seconds=15, connections=connections, batch=1_000)
                 rate = counts["acknowledged"] / counts["seconds"]

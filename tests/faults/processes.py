@@ -16,7 +16,7 @@ from pathlib import Path
 
 import httpx
 from receivers import SECRET, listening
-from sqlalchemy import func, select
+from sqlalchemy import Engine, func, select
 from walks.traffic import polls
 
 from service.storage import database, tables
@@ -159,13 +159,26 @@ def push(address: str, first: int, last: int) -> httpx.Response:
     return httpx.post(f"{address}/v1/samples", json={"samples": some}, timeout=30)
 
 
+@contextlib.contextmanager
+def opened(url: str) -> Iterator[Engine]:
+    """A database; no connection to it outlives the block, however it ends."""
+    engine = database.open(url)
+    try:
+        yield engine
+    finally:
+        engine.dispose()
+
+
+def upgrade(url: str) -> None:
+    """Bring an empty database to the newest tables."""
+    with opened(url) as engine:
+        database.upgrade(engine)
+
+
 def kept(url: str) -> int:
     """How many samples a database holds."""
-    engine = database.open(url)
-    with database.reading(engine) as connection:
-        count = connection.scalar(select(func.count()).select_from(tables.samples))
-    engine.dispose()
-    return count or 0
+    with opened(url) as engine, database.reading(engine) as connection:
+        return connection.scalar(select(func.count()).select_from(tables.samples)) or 0
 
 
 def is_told_to_come_again(answer: httpx.Response) -> None:

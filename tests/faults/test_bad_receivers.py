@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import pytest
 from examples import a_finding
-from faults.processes import running, secret_text, until
+from faults.processes import opened, running, secret_text, until
 from receivers import LOOPBACK
 from standardwebhooks import Webhook
 
@@ -91,14 +91,13 @@ def states(engine):
 @pytest.mark.usefixtures("_postgresql_template")
 def test_is_told_everything_once_it_takes_it(receiver, new_postgresql_url, tmp_path):
     url = new_postgresql_url("migrated")
-    engine = database.open(url)
     address = f"http://127.0.0.1:{receiver.server_address[1]}/hook"
-    owed(engine, address)
 
-    with running(url, tmp_path, receiver=address):
-        until(lambda: states(engine) == {deliveries.TAKEN: len(FIRST)}, patience_s=300)
+    with opened(url) as engine:
+        owed(engine, address)
+        with running(url, tmp_path, receiver=address):
+            until(lambda: states(engine) == {deliveries.TAKEN: len(FIRST)}, patience_s=300)
 
-    engine.dispose()
     assert receiver.paths == {b"/hook"}  # nobody followed the redirect
     assert receiver.tries == dict.fromkeys(FIRST, 2)
     for headers, body in receiver.bodies.values():

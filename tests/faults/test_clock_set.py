@@ -6,8 +6,7 @@ from pathlib import Path
 
 import pytest
 from faults import kill_loop
-
-from service.storage import database
+from faults.processes import opened
 
 FETCHED = Path(__file__).parents[2] / ".venv-tests" / "packages-faketime"
 STEPS_S = (3600, 0, -600, 0)
@@ -35,7 +34,6 @@ def test_loses_and_doubles_nothing(new_postgresql_url, tmp_path):
         "FAKETIME_DONT_FAKE_MONOTONIC": "1",
     }
     url = new_postgresql_url("migrated")
-    engine = database.open(url)
 
     def ordeal(children):
         time.sleep(FOR_S)
@@ -44,10 +42,8 @@ def test_loses_and_doubles_nothing(new_postgresql_url, tmp_path):
             time.sleep(FOR_S)
         return {}
 
-    try:
+    with opened(url) as engine:
         counted = kill_loop.play(engine, url, tmp_path, ordeal, environment)
-    finally:
-        engine.dispose()
 
     logs = "".join(path.read_text() for path in tmp_path.glob("work-*.log"))
     assert logs.count("the clock was set") == 2 * len(STEPS_S)  # each worker saw each step

@@ -2,17 +2,13 @@
 
 import postgres
 import pytest
-from faults.processes import asked, is_told_to_come_again, kept, push, running, until
-
-from service.storage import database
+from faults.processes import asked, is_told_to_come_again, kept, push, running, until, upgrade
 
 
 @pytest.fixture(scope="module")
 def server():
     with postgres.controlled(durable=True) as controlled:
-        engine = database.open(controlled.url)
-        database.upgrade(engine)
-        engine.dispose()
+        upgrade(controlled.url)
         yield controlled
 
 

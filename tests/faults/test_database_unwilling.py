@@ -10,10 +10,8 @@ from pathlib import Path
 import httpx
 import postgres
 import pytest
-from faults.processes import asked, is_told_to_come_again, kept, push, running, until
+from faults.processes import asked, is_told_to_come_again, kept, opened, push, running, until, upgrade
 from sqlalchemy import text
-
-from service.storage import database
 
 AT_ONCE = 48  # more than the service has threads and connections
 DISK_MB = 400
@@ -23,9 +21,7 @@ PORTS = 400
 @contextlib.contextmanager
 def migrated(**told):
     with postgres.controlled(**told) as server:
-        engine = database.open(server.url)
-        database.upgrade(engine)
-        engine.dispose()
+        upgrade(server.url)
         yield server
 
 
@@ -47,11 +43,9 @@ def small_disk(place):
 @contextlib.contextmanager
 def held(url):
     """Nobody gets at the table of samples."""
-    engine = database.open(url)
-    with engine.connect() as connection:
+    with opened(url) as engine, engine.connect() as connection:
         connection.execute(text("LOCK TABLE samples IN ACCESS EXCLUSIVE MODE"))
         yield
-    engine.dispose()
 
 
 def fill(place):

@@ -5,7 +5,7 @@ import signal
 
 import pytest
 from faults import kill_loop
-from faults.processes import until
+from faults.processes import opened, until
 from sqlalchemy import select
 
 from service.app.jobs import EVALUATION
@@ -26,7 +26,6 @@ def holder(engine):
 @pytest.mark.usefixtures("_postgresql_template")
 def test_wakes_up_to_find_itself_fenced_off(new_postgresql_url, tmp_path):
     url = new_postgresql_url("migrated")
-    engine = database.open(url)
 
     def ordeal(children):
         workers = {child.process.pid for child in children if child.half == "work"}
@@ -43,10 +42,8 @@ def test_wakes_up_to_find_itself_fenced_off(new_postgresql_url, tmp_path):
             epochs.append(holder(engine)[1])
         return {"epochs": epochs}
 
-    try:
+    with opened(url) as engine:
         counted = kill_loop.play(engine, url, tmp_path, ordeal)
-    finally:
-        engine.dispose()
 
     assert counted["epochs"] == sorted(set(counted["epochs"]))
     assert len(counted["epochs"]) == FREEZES

@@ -2,8 +2,7 @@
 
 import pytest
 from faults import kill_loop
-
-from service.storage import database
+from faults.processes import opened
 
 KILLS = 24
 
@@ -12,11 +11,8 @@ KILLS = 24
 @pytest.mark.usefixtures("_postgresql_template")
 def test_loses_and_doubles_nothing_whoever_is_killed_when(new_postgresql_url, tmp_path):
     url = new_postgresql_url("migrated")
-    engine = database.open(url)
-    try:
+    with opened(url) as engine:
         counted = kill_loop.play(engine, url, tmp_path, kill_loop.killing(KILLS, seed=20261127))
-    finally:
-        engine.dispose()
 
     assert sum(counted["killed"].values()) == KILLS
     assert counted["findings"] >= kill_loop.TEAMS

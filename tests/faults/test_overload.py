@@ -3,9 +3,7 @@
 import postgres
 import pytest
 from faults import overload
-from faults.processes import asked, kept, push, running, until
-
-from service.storage import database
+from faults.processes import asked, kept, push, running, until, upgrade
 
 RATED_PER_S, SECONDS, CONNECTIONS, BATCH = 40, 10, 48, 100
 
@@ -13,9 +11,7 @@ RATED_PER_S, SECONDS, CONNECTIONS, BATCH = 40, 10, 48, 100
 @pytest.fixture
 def url():
     with postgres.server() as address:
-        engine = database.open(address)
-        database.upgrade(engine)
-        engine.dispose()
+        upgrade(address)
         yield address
 
 

@@ -3,42 +3,46 @@
 import later_release
 import postgres
 import pytest
-from faults.processes import asked, kept, push, running, until
-
-from service.storage import database
+from faults.processes import asked, kept, opened, push, running, until, upgrade
 
 
 @pytest.fixture
 def server():
     with postgres.controlled() as controlled:
-        engine = database.open(controlled.url)
-        database.upgrade(engine)
-        engine.dispose()
         yield controlled
+
+
+@pytest.fixture
+def engine(server):
+    upgrade(server.url)
+    with opened(server.url) as engine:
+        yield engine
+
+
+def until_ready(service):
+    """Wait for the first round of the worker's jobs: before it, `/readyz` says that nobody works."""
+    until(lambda: asked(f"{service.address}/readyz") == 200)
 
 
 @pytest.mark.timeout(300)
 class TestLaterRelease:
-    def test_that_only_added_lets_running_processes_go_on_and_others_start(self, server, tmp_path):
-        engine = database.open(server.url)
+    def test_that_only_added_lets_running_processes_go_on_and_others_start(self, server, engine, tmp_path):
         with running(server.url, tmp_path) as service:
             assert push(service.address, 0, 10).json()["accepted"] == 10
+            until_ready(service)
             later_release.come(engine, tmp_path / "next")
 
             assert push(service.address, 10, 20).json()["accepted"] == 10
             assert asked(f"{service.address}/readyz") == 200
 
         with running(server.url, tmp_path) as service:
-            until(lambda: asked(f"{service.address}/readyz") == 200)
+            until_ready(service)
             assert push(service.address, 20, 30).json()["accepted"] == 10
         assert kept(server.url) == 30
-        engine.dispose()
 
-    def test_that_took_away_is_said_by_processes_of_this_one(self, server, tmp_path):
-        engine = database.open(server.url)
+    def test_that_took_away_is_said_by_processes_of_this_one(self, server, engine, tmp_path):
         with running(server.url, tmp_path) as service:
-            until(lambda: asked(f"{service.address}/readyz") == 200)
+            until_ready(service)
             later_release.come(engine, tmp_path / "next", oldest="9999")
 
             assert asked(f"{service.address}/readyz") == 503
-        engine.dispose()
