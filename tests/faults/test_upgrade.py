@@ -4,6 +4,9 @@ import later_release
 import postgres
 import pytest
 from faults.processes import asked, kept, opened, push, running, until, upgrade
+from sqlalchemy import func, select
+
+from service.storage import database, tables
 
 
 @pytest.fixture
@@ -20,8 +23,17 @@ def engine(server):
 
 
 def until_ready(service):
-    """Wait for the first round of the worker's jobs: before it, `/readyz` says that nobody works."""
     until(lambda: asked(f"{service.address}/readyz") == 200)
+
+
+def until_decided(engine):
+    """Wait until the worker has caught up with what was pushed of minutes ago: till then it truly is behind."""
+
+    def any_window():
+        with database.reading(engine) as connection:
+            return connection.scalar(select(func.count()).select_from(tables.windows)) > 0
+
+    until(any_window)
 
 
 @pytest.mark.timeout(300)
@@ -29,6 +41,7 @@ class TestLaterRelease:
     def test_that_only_added_lets_running_processes_go_on_and_others_start(self, server, engine, tmp_path):
         with running(server.url, tmp_path) as service:
             assert push(service.address, 0, 10).json()["accepted"] == 10
+            until_decided(engine)
             until_ready(service)
             later_release.come(engine, tmp_path / "next")
 
